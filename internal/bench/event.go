@@ -1,0 +1,144 @@
+package bench
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/url"
+	"time"
+
+	"benchvigil/internal/unit"
+)
+
+// EventType names a kind of conclusion.
+type EventType string
+
+// The event types.
+const (
+	ModeChanged     EventType = "benchvigil.mode.changed"
+	RunStarted      EventType = "benchvigil.run.started"
+	RunRestarted    EventType = "benchvigil.run.restarted"
+	RunDropped      EventType = "benchvigil.run.dropped"
+	RunStopped      EventType = "benchvigil.run.stopped"
+	RunReclassified EventType = "benchvigil.run.reclassified"
+	RunRegular      EventType = "benchvigil.run.regular"
+	WindowMet       EventType = "benchvigil.window.met"
+	WindowMissed    EventType = "benchvigil.window.missed"
+	StartHung       EventType = "benchvigil.start.hung"
+	StallRaised     EventType = "benchvigil.stall.raised"
+	StallCleared    EventType = "benchvigil.stall.cleared"
+	SupplyLost      EventType = "benchvigil.supply.lost"
+	SupplyBack      EventType = "benchvigil.supply.back"
+	USBLost         EventType = "benchvigil.usb.lost"
+	USBBack         EventType = "benchvigil.usb.back"
+)
+
+// Kinds of a drop (Data.Kind of RunDropped).
+const (
+	Died     = "died"      // stays off
+	Reset    = "reset"     // came back by itself, the supply held its volts
+	BrownOut = "brown-out" // the volts sagged, or the supply sat in its current limit
+	LinkLost = "link-lost" // USB went away and there are no readings to ask
+)
+
+// Kinds of a stop (Data.Kind of RunStopped).
+const (
+	StoppedByMark   = "mark"
+	StoppedByOutput = "output-off"
+)
+
+// Event is one conclusion about one station. Time is when it happened, found
+// backwards if need be; Concluded is when the observations allowed the
+// conclusion. Count numbers the station's events from 1.
+type Event struct {
+	Station   string
+	Type      EventType
+	Time      time.Time
+	Concluded time.Time
+	Count     uint64
+	Data      EventData
+}
+
+// EventData holds what applies to the event's type. Durations that do not
+// apply are unknown, and left out of JSON.
+type EventData struct {
+	Kind    string
+	From    Mode
+	To      Mode
+	Mode    Mode
+	Uptime  unit.Maybe[time.Duration] // length of the run up to Time
+	Window  unit.Maybe[time.Duration]
+	Assumed bool     // the run was already going on at first sight
+	By      string   // the person, for marks
+	Why     []string // the evidence, in plain words with numbers and units
+}
+
+// ID is a hash of station, type, time and count: the same conclusion always
+// has the same ID, so that a repeat is known as one.
+func (e Event) ID() string {
+	h := sha256.Sum256(fmt.Appendf(nil, "%s|%s|%d|%d", e.Station, e.Type, e.Time.UnixMilli(), e.Count))
+	return hex.EncodeToString(h[:16])
+}
+
+// cloudEvent is the CloudEvents 1.0 JSON form, in the order people read it.
+type cloudEvent struct {
+	SpecVersion string    `json:"specversion"`
+	ID          string    `json:"id"`
+	Source      string    `json:"source"`
+	Type        EventType `json:"type"`
+	Time        string    `json:"time"`
+	ContentType string    `json:"datacontenttype"`
+	Data        cloudData `json:"data"`
+}
+
+type cloudData struct {
+	ConcludedAt string   `json:"concluded_at"`
+	Kind        string   `json:"kind,omitempty"`
+	From        Mode     `json:"from,omitempty"`
+	To          Mode     `json:"to,omitempty"`
+	Mode        Mode     `json:"mode,omitempty"`
+	UptimeS     *float64 `json:"uptime_s,omitempty"`
+	WindowS     *float64 `json:"window_s,omitempty"`
+	Assumed     bool     `json:"assumed,omitempty"`
+	By          string   `json:"by,omitempty"`
+	Why         []string `json:"why,omitempty"`
+}
+
+// TimeFormat is RFC 3339 in UTC with milliseconds, used in every file format.
+const TimeFormat = "2006-01-02T15:04:05.000Z07:00"
+
+// CloudEvent encodes the event as CloudEvents 1.0 JSON (structured mode, one
+// line, no trailing newline). benchName becomes part of source.
+func (e Event) CloudEvent(benchName string) ([]byte, error) {
+	return json.Marshal(cloudEvent{
+		SpecVersion: "1.0",
+		ID:          e.ID(),
+		Source:      "/bench/" + url.PathEscape(benchName) + "/station/" + url.PathEscape(e.Station),
+		Type:        e.Type,
+		Time:        e.Time.UTC().Format(TimeFormat),
+		ContentType: "application/json",
+		Data: cloudData{
+			ConcludedAt: e.Concluded.UTC().Format(TimeFormat),
+			Kind:        e.Data.Kind,
+			From:        e.Data.From,
+			To:          e.Data.To,
+			Mode:        e.Data.Mode,
+			UptimeS:     seconds(e.Data.Uptime),
+			WindowS:     seconds(e.Data.Window),
+			Assumed:     e.Data.Assumed,
+			By:          e.Data.By,
+			Why:         e.Data.Why,
+		},
+	})
+}
+
+func seconds(d unit.Maybe[time.Duration]) *float64 {
+	v, ok := d.Get()
+	if !ok {
+		return nil
+	}
+	s := math.Round(v.Seconds()*1000) / 1000
+	return &s
+}

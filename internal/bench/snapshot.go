@@ -1,0 +1,90 @@
+package bench
+
+import (
+	"time"
+
+	"benchvigil/internal/unit"
+)
+
+// Snapshot is what one station looks like at one moment. It is never changed
+// after it was published: readers may keep it, and its slices, as long as they
+// like. Times are bench time; the zero time means "never".
+type Snapshot struct {
+	Station string // ID, as in observations and events
+	Name    string // what people call it
+	Profile string
+	Hookup  Hookup
+	Port    string // USB port path, empty when none is watched
+	At      time.Time
+
+	Mode      Mode
+	Label     string // the family's own word for the mode, or the mode
+	ModeSince time.Time
+	Run       *RunView // nil when no run goes on
+	LastRun   *RunView // the run before, nil when none was seen
+
+	Window  time.Duration // how long the board must stay up
+	Reading ReadingView
+	USB     USBView
+
+	Stalled      time.Time // since when nothing moved, while a stall is raised
+	StartHung    bool
+	SupplyLost   time.Time // since when there is no good reading, while supply.lost stands
+	SupplyError  string    // what the supply source last complained of
+	USBLost      time.Time
+	USBError     string
+	Recent       []Event // newest first
+	Shape        Shape
+	Counts       Counts
+	QueueDropped uint64 // observations dropped because the station was too busy
+}
+
+// RunView is one run.
+type RunView struct {
+	Start     time.Time
+	Assumed   bool          // it was already going on at first sight
+	Uptime    time.Duration // up to the snapshot, or to the end
+	Origin    time.Time     // from when the window counts; zero until known
+	WindowMet time.Time     // zero until met
+	End       time.Time     // zero while it goes on
+	EndedAs   EventType     // RunDropped or RunStopped once ended
+	Kind      string        // of the drop or stop
+	Suspect   bool          // a drop is suspected right now
+}
+
+// ReadingView is the last good reading.
+type ReadingView struct {
+	At    time.Time
+	Volts unit.Maybe[unit.Voltage]
+	Amps  unit.Maybe[unit.Current]
+}
+
+// USBView is what stands on the port.
+type USBView struct {
+	Present bool
+	ID      USBID
+	Serial  string
+	Since   time.Time
+	URBs    unit.Maybe[uint64]
+}
+
+// Shape is the current over the last minutes: the mean of each Step, oldest
+// first, the last one ending at Until. Unknown where there was no reading.
+type Shape struct {
+	Step  time.Duration
+	Until time.Time
+	Amps  []unit.Maybe[unit.Current]
+}
+
+// Counts are the station's totals since the daemon started.
+type Counts struct {
+	Drops, Stalls, Restarts, Readings, BadReadings uint64
+}
+
+// SourceCounts are totals of a source that serves the whole bench.
+type SourceCounts struct {
+	Uevents     uint64 // kernel uevents received
+	LostUevents uint64 // known to be lost: overruns of the socket and gaps in the sequence
+	Rescans     uint64 // looks at the whole bus
+	Disagree    uint64 // rescans in which libusb and sysfs did not show the same devices
+}

@@ -1,0 +1,51 @@
+// Package logkey is the only spelling of log keys. It owns zap field
+// constructors for them and knows nothing else.
+package logkey
+
+import (
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// Station is the station's ID.
+func Station(id string) zap.Field { return zap.String("station", id) }
+
+// Source is the name of what observations come from.
+func Source(name string) zap.Field { return zap.String("source", name) }
+
+// Device is a USB identity or instrument identification.
+func Device(name string) zap.Field { return zap.String("device", name) }
+
+// Port is a USB port path.
+func Port(path string) zap.Field { return zap.String("port", path) }
+
+// Seq is a sequence number, such as the kernel's SEQNUM.
+func Seq(n uint64) zap.Field { return zap.Uint64("seq", n) }
+
+// Event is an event's type.
+func Event(kind string) zap.Field { return zap.String("event", kind) }
+
+// State is the state entered.
+func State(s string) zap.Field { return zap.String("state", s) }
+
+// PrevState is the state left.
+func PrevState(s string) zap.Field { return zap.String("prev_state", s) }
+
+// Attempt counts tries of the same thing.
+func Attempt(n int) zap.Field { return zap.Int("attempt", n) }
+
+// Elapsed is how long something took, or how late it was.
+func Elapsed(d time.Duration) zap.Field { return zap.Duration("elapsed", d) }
+
+// Address is a network address.
+func Address(a string) zap.Field { return zap.String("address", a) }
+
+// File is a path.
+func File(path string) zap.Field { return zap.String("file", path) }
+
+// Count is how many.
+func Count(n uint64) zap.Field { return zap.Uint64("count", n) }
+
+// Err is the error.
+func Err(err error) zap.Field { return zap.NamedError("err", err) }
