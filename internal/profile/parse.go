@@ -76,8 +76,7 @@ func (d *decoder) fields(n *yaml.Node, what, known string, visit func(key string
 }
 
 func (d *decoder) profile(n *yaml.Node) *Profile {
-	p := &Profile{Window: DefaultWindow, OffFor: DefaultOffFor}
-	gap := DefaultGap
+	p := &Profile{Window: DefaultWindow, OffFor: DefaultOffFor, Gap: DefaultGap}
 	var startsAbove unit.Maybe[unit.Current]
 	var modes *yaml.Node
 	d.fields(n, "a profile", "name, window, window_from, starts_above, off_for, gap, modes", func(key string, v *yaml.Node) bool {
@@ -93,7 +92,7 @@ func (d *decoder) profile(n *yaml.Node) *Profile {
 		case "off_for":
 			p.OffFor = d.duration(v)
 		case "gap":
-			gap = d.duration(v)
+			p.Gap = d.duration(v)
 		case "modes":
 			modes = v
 		default:
@@ -108,7 +107,7 @@ func (d *decoder) profile(n *yaml.Node) *Profile {
 		d.fail(n, "modes is missing: a profile needs at least one mode")
 		return p
 	}
-	d.modes(p, modes, gap)
+	d.modes(p, modes)
 	p.StartsAbove = startsAbove.Or(p.standbyHigh())
 	if len(d.errs) == 0 && p.StartsAbove < p.OffHigh() {
 		d.fail(n, "starts_above %v lies inside the off band, which ends at %v", p.StartsAbove, p.OffHigh())
@@ -126,8 +125,8 @@ func (p *Profile) standbyHigh() unit.Current {
 	return p.OffHigh()
 }
 
-func (d *decoder) modes(p *Profile, n *yaml.Node, gap time.Duration) {
-	off := Spec{Mode: bench.Off, Label: string(bench.Off), Gap: gap, Amps: unit.Some(Band{High: DefaultOffHigh})}
+func (d *decoder) modes(p *Profile, n *yaml.Node) {
+	off := Spec{Mode: bench.Off, Label: string(bench.Off), Gap: p.Gap, Amps: unit.Some(Band{High: DefaultOffHigh})}
 	known := names(bench.Modes()[1:])
 	p.Modes = []Spec{off}
 	d.fields(n, "modes", known, func(key string, v *yaml.Node) bool {
@@ -135,7 +134,7 @@ func (d *decoder) modes(p *Profile, n *yaml.Node, gap time.Duration) {
 		if err != nil || m == bench.Unknown {
 			return false
 		}
-		s := d.spec(m, v, gap)
+		s := d.spec(m, v, p.Gap)
 		if m == bench.Off {
 			s.Amps = unit.Some(s.Amps.Or(Band{High: DefaultOffHigh}))
 			p.Modes[0] = s

@@ -5,7 +5,6 @@
 package profile
 
 import (
-	"slices"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -30,6 +29,7 @@ type Profile struct {
 	WindowFromPower bool          // count the window from power, not from the end of starting
 	StartsAbove     unit.Current  // a run starts above this
 	OffFor          time.Duration // how long the current must sit in the off band to be a drop
+	Gap             time.Duration // absence from the bus allowed where a mode names none
 	Modes           []Spec        // in the order of bench.Modes, Off always first
 }
 
@@ -88,17 +88,6 @@ func (p *Profile) Label(m bench.Mode) string {
 // OffHigh is the upper edge of the off band.
 func (p *Profile) OffHigh() unit.Current {
 	return p.Modes[0].Amps.Or(Band{High: DefaultOffHigh}).High
-}
-
-// Shown lists the modes in which the family shows the identity.
-func (p *Profile) Shown(id bench.USBID) []*Spec {
-	var out []*Spec
-	for i := range p.Modes {
-		if slices.Contains(p.Modes[i].USB, id) {
-			out = append(out, &p.Modes[i])
-		}
-	}
-	return out
 }
 
 // Band is the current band of the mode on the given power path.

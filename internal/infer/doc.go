@@ -1,0 +1,31 @@
+// Package infer turns observations into conclusions: modes, runs, windows and
+// stalls. It is the heart of the program and pure: it does no I/O, reads no
+// clock and starts no goroutine, so the same observations always give the same
+// events, live or replayed.
+//
+// An Engine follows one station. Step gives it an observation, Tick tells it
+// that time has passed; both return the events that became certain. Time moves
+// through silence in steps of 100 ms on a grid from the first observation, and
+// an observation is taken before a step at the same moment, so it makes no
+// difference when, or whether, Tick was called in between.
+//
+// What the events mean exactly:
+//
+//   - run.started: the first of two consecutive readings above StartsAbove;
+//     without readings, the appearance on USB. Already up at first sight:
+//     the run starts there, assumed.
+//   - run.dropped: the current sat in the off band for two readings and OffFor,
+//     or below StartsAbove for 0.5 s and three readings with USB gone or never
+//     seen, or any such reading fell together (within 1 s) with the USB
+//     removal. Time is the first such reading. Where USB bus power feeds the
+//     board too, USB must be gone as well. In a mode with planned restarts one
+//     reading together with the removal is a restart, not a drop.
+//   - without readings: absent from USB for longer than the mode's gap.
+//   - run.restarted: an absence within the gap, in a mode with planned restarts.
+//   - run.stopped: a mark "stop", or the supply's output switched off.
+//   - window.met: on good evidence at or after the moment, never while a drop
+//     is suspected. window.missed: the run dropped before.
+//   - supply.lost: no good reading for max(3 s, ten reading periods).
+//   - stall.raised: nothing moved for longer than the mode's quiet limit.
+//   - start.hung: starting lasted longer than its longest dwell.
+package infer

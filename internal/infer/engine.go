@@ -1,0 +1,198 @@
+package infer
+
+import (
+	"slices"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+// Times that belong to the exact meanings and to no profile.
+const (
+	grid          ms = 100       // time advances through silence in these steps
+	together      ms = 1000      // a reading and a USB removal this close are one happening
+	standbyFor    ms = 500       // standby for this long, with USB gone, is a drop
+	concludeAfter ms = 800       // wait for the kind of a drop; it must be told within 1 s
+	markGrace     ms = 60_000    // a mark this soon after a drop turns it into a stop
+	outputGrace   ms = 2000      // the output seen off this soon after a drop: we did it
+	blindAfter    ms = 3000      // sight is lost after this, or ten reading periods
+	firstSight    ms = 1000      // what stands there this soon was there before
+	staleFor      ms = 3000      // the bus may show a dead device for this long
+	reasonFor     ms = 60_000    // how long an instrument's complaint is shown
+	stepBack      ms = 1000      // a step back beyond this is a clock step, not disorder
+	longestTicks  ms = 604800000 // a week: a longer silence is walked through in one step
+)
+
+// Station is what an Engine needs to know of its station.
+type Station struct {
+	ID     string
+	Hookup bench.Hookup
+	Window time.Duration // 0: the profile's
+}
+
+// Engine follows one station. It is not safe for concurrent use.
+type Engine struct {
+	p      *profile.Profile
+	st     Station
+	window ms
+	s      State
+	out    []bench.Event
+	byID   map[bench.USBID][]*profile.Spec
+	ups    []*profile.Spec // the modes of a board that is up and past starting
+	silent []*profile.Spec // those of them that show nothing on the bus
+}
+
+// New returns an Engine that has seen nothing.
+func New(p *profile.Profile, st Station) *Engine {
+	return Resume(p, st, State{Mode: modeState{Mode: bench.Unknown}})
+}
+
+// Resume returns an Engine that goes on from a saved State.
+func Resume(p *profile.Profile, st Station, s State) *Engine {
+	w := st.Window
+	if w <= 0 {
+		w = p.Window
+	}
+	e := &Engine{p: p, st: st, window: millis(w), s: s.clone(), byID: map[bench.USBID][]*profile.Spec{}}
+	for i := range p.Modes {
+		spec := &p.Modes[i]
+		for _, id := range spec.USB {
+			e.byID[id] = append(e.byID[id], spec)
+		}
+		if !up(spec.Mode) {
+			continue
+		}
+		e.ups = append(e.ups, spec)
+		if len(spec.USB) == 0 {
+			e.silent = append(e.silent, spec)
+		}
+	}
+	return e
+}
+
+// State returns a copy of everything the Engine remembers.
+func (e *Engine) State() State { return e.s.clone() }
+
+func (s State) clone() State {
+	s.Drops = slices.Clone(s.Drops)
+	s.Power.Block = slices.Clone(s.Power.Block)
+	return s
+}
+
+// Now is the last moment the Engine processed; an observation stamped earlier
+// is taken as of Now. It is zero before the first observation.
+func (e *Engine) Now() time.Time {
+	if e.s.First == 0 {
+		return time.Time{}
+	}
+	return e.wall(e.s.Now)
+}
+
+// Step takes one observation and returns what became certain. The returned
+// slice is valid until the next call. Observations must come in the order in
+// which they were made; one that is up to a second old is taken as of Now, and
+// an older one means that the wall clock was stepped back.
+func (e *Engine) Step(o bench.Observation) []bench.Event {
+	e.out = e.out[:0]
+	wall := o.At.UnixMilli()
+	if e.s.First == 0 {
+		e.s.Base = wall - int64(firstMoment)
+		e.s.First, e.s.Now = firstMoment, firstMoment
+	}
+	clock, isClock := o.Fact.(bench.Clock)
+	if isClock && clock.Jump != 0 {
+		e.s.Base += clock.Jump.Milliseconds()
+	}
+	t := ms(wall - e.s.Base)
+	if t < e.s.Now-stepBack {
+		e.s.Base -= int64(e.s.Now - t)
+	}
+	t = max(t, e.s.Now)
+	e.advance(t)
+	e.s.Now = t
+	if !isClock {
+		e.take(t, o.Fact)
+	}
+	return e.out
+}
+
+// Tick tells the Engine that it is now and nothing else was observed. The
+// returned slice is valid until the next call.
+func (e *Engine) Tick(now time.Time) []bench.Event {
+	e.out = e.out[:0]
+	if e.s.First != 0 {
+		e.advance(ms(now.UnixMilli() - e.s.Base))
+	}
+	return e.out
+}
+
+// advance walks the grid up to, but not including, t.
+func (e *Engine) advance(t ms) {
+	next := e.s.Now - (e.s.Now-e.s.First)%grid + grid
+	if t-next > longestTicks {
+		next = t - 1 - (t-1-e.s.First)%grid
+	}
+	for ; next < t; next += grid {
+		e.s.Now = next
+		e.tick(next)
+	}
+}
+
+func (e *Engine) take(t ms, f bench.Fact) {
+	switch f := f.(type) {
+	case bench.Power:
+		e.power(t, f)
+	case bench.USB:
+		e.usb(t, f)
+	case bench.Traffic:
+		e.traffic(t, f)
+	case bench.Mark:
+		e.mark(t, f)
+	case bench.Supply:
+		e.supplyNews(t, f)
+	case bench.USBSource:
+		e.sourceNews(t, f)
+	}
+	e.settle(t)
+}
+
+// tick is one step through silence.
+func (e *Engine) tick(t ms) {
+	e.checkSight(t)
+	e.closeBlock(t)
+	e.settle(t)
+}
+
+// settle draws every conclusion that the evidence now allows.
+func (e *Engine) settle(t ms) {
+	e.findDown(t)
+	e.concludeDown(t)
+	e.startRun(t)
+	e.chooseMode(t)
+	e.checkWindow(t)
+	e.checkStall(t)
+	e.checkHung(t)
+}
+
+// emit adds an event that happened at time at and is certain now.
+func (e *Engine) emit(kind bench.EventType, at ms, d bench.EventData) {
+	e.s.Events++
+	e.out = append(e.out, bench.Event{
+		Station: e.st.ID, Type: kind, Time: e.wall(at), Concluded: e.wall(e.s.Now), Count: e.s.Events, Data: d,
+	})
+}
+
+// wall turns internal time into wall time.
+func (e *Engine) wall(t ms) time.Time {
+	return time.UnixMilli(int64(t) + e.s.Base).UTC()
+}
+
+func millis(d time.Duration) ms  { return ms(d.Milliseconds()) }
+func (t ms) span() time.Duration { return time.Duration(t) * time.Millisecond }
+
+func length(t ms) unit.Maybe[time.Duration] { return unit.Some(t.span()) }
+
+// Station returns what the Engine was told of its station.
+func (e *Engine) Station() Station { return e.st }

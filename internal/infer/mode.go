@@ -1,0 +1,240 @@
+package infer
+
+import (
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+// rivalSeconds is how many seconds in a row the current must speak for another
+// mode under the same evidence before it is believed.
+const rivalSeconds = 2
+
+// chooseMode declares the mode that the evidence now shows.
+func (e *Engine) chooseMode(t ms) {
+	if e.s.Down.Since != 0 {
+		return
+	}
+	up := e.s.Run.Active || e.s.Run.Blocked
+	switch {
+	case !up && !e.blind(t):
+		e.modeOfUnpowered()
+	case e.s.Source.Told: // the bus cannot be seen: hold what was known
+	case e.identified(t):
+		e.modeByIdentity()
+	case up:
+		e.modeWithoutIdentity(t)
+	}
+}
+
+// modeOfUnpowered declares the mode of a board without a run. Here the current
+// decides; a device that came up on USB while none flows is believed all the
+// same, since something else must feed it.
+func (e *Engine) modeOfUnpowered() {
+	s, u := &e.s.Power, &e.s.USB
+	switch {
+	case u.Present && u.Since > max(s.Low.Since, e.s.Last.End) && s.High.N == 0 && !e.s.Source.Told:
+		e.modeByIdentity()
+	case e.certainlyOff():
+		if e.s.Mode.Mode == bench.Off {
+			return
+		}
+		e.setMode(bench.Off, s.Off.Since, say("%v flows, the off band ends at %v", s.Amps, e.p.OffHigh()))
+	case e.s.Mode.Mode != bench.Standby && s.Mid.N >= 3 && s.Last-s.Mid.Since >= standbyFor && !u.Present && e.p.Spec(bench.Standby) != nil:
+		e.setMode(bench.Standby, s.Mid.Since, say("%v flows and nothing is on USB", s.Amps))
+	}
+}
+
+// certainlyOff needs as much of the current as a drop does.
+func (e *Engine) certainlyOff() bool {
+	off := e.s.Power.Off
+	return off.N >= 2 && e.s.Power.Last-off.Since >= millis(e.p.OffFor) && e.linkAgrees()
+}
+
+// modeByIdentity declares the mode that the identity stands for. Where it
+// stands for several, the mode in force stays until the current has spoken for
+// another for some seconds.
+func (e *Engine) modeByIdentity() {
+	u, cands := &e.s.USB, e.shown()
+	switch {
+	case len(cands) == 1 && cands[0].Mode == e.s.Mode.Mode, len(cands) == 0 && e.s.Mode.Mode == bench.Unknown:
+		return
+	case len(cands) == 0:
+		e.setMode(bench.Unknown, u.Since, say("%v is not in the profile %s", u.ID, e.p.Name))
+		return
+	case len(cands) == 1:
+		e.setMode(cands[0].Mode, u.Since, say("%v on USB", u.ID))
+		return
+	}
+	if among(cands, e.s.Mode.Mode) {
+		return // rivals decides
+	}
+	m := e.likeliest(cands)
+	e.setMode(m, u.Since, e.whyAmong(m))
+}
+
+// likeliest picks the mode whose band holds the level, running first: it is
+// what most identities stand for.
+func (e *Engine) likeliest(cands []*profile.Spec) bench.Mode {
+	best, bestScore := cands[0].Mode, -1
+	for _, c := range cands {
+		score := 0
+		if b, ok := c.Band(e.st.Hookup); ok && e.s.Power.Level.Known() && b.Contains(e.s.Power.Level.Or(0)) {
+			score += 2
+		}
+		if c.Mode == bench.Running {
+			score++
+		}
+		if score > bestScore {
+			best, bestScore = c.Mode, score
+		}
+	}
+	return best
+}
+
+// rivals is asked after every full second, which began at from: does the level
+// speak for another mode that the same evidence allows?
+func (e *Engine) rivals(from ms) {
+	m := &e.s.Mode
+	rival := e.rival()
+	if rival == "" || rival != m.Rival {
+		m.Rival, m.RivalSince, m.RivalN = rival, from, 0
+	}
+	if rival == "" {
+		return
+	}
+	m.RivalN++
+	if m.RivalN >= rivalSeconds && e.s.Down.Since == 0 {
+		e.setMode(rival, m.RivalSince, e.whyAmong(rival))
+	}
+}
+
+func (e *Engine) rival() bench.Mode {
+	level, ok := e.s.Power.Level.Get()
+	cands := e.allowed()
+	if !ok || !among(cands, e.s.Mode.Mode) || holds(e.p.Spec(e.s.Mode.Mode), e.st.Hookup, level) {
+		return ""
+	}
+	if m := e.likeliest(cands); holds(e.p.Spec(m), e.st.Hookup, level) {
+		return m
+	}
+	return ""
+}
+
+// allowed lists the modes that the bus does not tell apart now.
+func (e *Engine) allowed() []*profile.Spec {
+	switch {
+	case e.s.USB.Present:
+		return e.shown()
+	case e.st.Hookup.USB || !e.s.Run.Active:
+		return nil
+	}
+	return e.ups
+}
+
+// up reports a mode of a board that is up and past starting.
+func up(m bench.Mode) bool {
+	switch m {
+	case bench.Unknown, bench.Off, bench.Standby, bench.Starting:
+		return false
+	}
+	return true
+}
+
+// modeWithoutIdentity declares the mode of a powered board with nothing on its
+// port: the mode in force is held through its gap, starting lasts until the
+// device shows up, and after that only the current is left to ask.
+func (e *Engine) modeWithoutIdentity(t ms) {
+	m := &e.s.Mode
+	if away, ok := e.leftFor(t); ok && away <= e.absence() && up(m.Mode) {
+		return
+	}
+	since, over := e.startingOver(t)
+	if m.Mode == bench.Starting && !over {
+		return
+	}
+	cands := e.silent
+	if !e.st.Hookup.USB {
+		cands = e.ups
+	}
+	if among(cands, m.Mode) {
+		return
+	}
+	level, ok := e.s.Power.Level.Get()
+	fit := 0
+	for _, c := range cands {
+		if ok && holds(c, e.st.Hookup, level) {
+			fit++
+		}
+	}
+	switch {
+	case fit == 0 || e.st.Hookup.USB && fit > 1:
+		if m.Mode == bench.Unknown {
+			return
+		}
+		e.setMode(bench.Unknown, since, e.whyNothing(t))
+	default:
+		best := e.likeliest(cands)
+		e.setMode(best, since, say("%v flows and the bus tells nothing", level))
+	}
+}
+
+// startingOver reports when starting ended by the clock, which is all there is
+// where no port is watched, and otherwise since when the bus tells nothing.
+func (e *Engine) startingOver(t ms) (ms, bool) {
+	m := &e.s.Mode
+	if m.Mode != bench.Starting {
+		return max(e.s.USB.Gone, m.Since, e.s.Run.Start), true
+	}
+	if e.st.Hookup.USB {
+		return 0, false
+	}
+	end := m.Since + millis(e.p.Spec(bench.Starting).Typical)
+	return end, t >= end
+}
+
+// setMode declares a mode from the given moment on.
+func (e *Engine) setMode(to bench.Mode, since ms, why string) {
+	m := &e.s.Mode
+	if m.Mode == to {
+		return
+	}
+	from := m.Mode
+	*m = modeState{Mode: to, Since: since}
+	r := &e.s.Run
+	if r.Active && r.Origin == 0 && from == bench.Starting {
+		r.Origin = since
+	}
+	if r.Active {
+		e.s.Move.Last = max(e.s.Move.Last, since)
+	}
+	e.emit(bench.ModeChanged, since, bench.EventData{From: from, To: to, Mode: to, Uptime: e.uptime(since), Why: []string{why}})
+}
+
+// checkHung tells that a start lasts longer than it may.
+func (e *Engine) checkHung(t ms) {
+	m, s := &e.s.Mode, e.p.Spec(bench.Starting)
+	if m.Mode != bench.Starting || m.Hung || s.Most == 0 || t-m.Since <= millis(s.Most) || !e.s.Run.Active {
+		return
+	}
+	m.Hung = true
+	at := m.Since + millis(s.Most)
+	e.emit(bench.StartHung, at, bench.EventData{Mode: bench.Starting, Uptime: e.uptime(at), Why: e.whyHung()})
+}
+
+func among(specs []*profile.Spec, m bench.Mode) bool {
+	for _, s := range specs {
+		if s.Mode == m {
+			return true
+		}
+	}
+	return false
+}
+
+func holds(s *profile.Spec, h bench.Hookup, c unit.Current) bool {
+	if s == nil {
+		return false
+	}
+	b, ok := s.Band(h)
+	return ok && b.Contains(c)
+}

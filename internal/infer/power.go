@@ -1,0 +1,216 @@
+package infer
+
+import (
+	"slices"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// maxBlock bounds the readings kept of one second; more change no median.
+const maxBlock = 128
+
+// power takes one reading. Only the supply's main channel says anything about
+// the board's own current.
+func (e *Engine) power(t ms, p bench.Power) {
+	if p.Channel != "" && p.Channel != "main" {
+		return
+	}
+	if on, ok := p.Output.Get(); ok && !on {
+		e.outputOff(t)
+	}
+	s := &e.s.Power
+	s.Volts = p.Volts
+	if p.SetVolts.Known() {
+		s.Set = p.SetVolts
+	}
+	if p.LimitAmps.Known() {
+		s.Limit = p.LimitAmps
+	}
+	amps, ok := p.Amps.Get()
+	if !ok {
+		e.s.Counts.BadReadings++
+		return
+	}
+	e.s.Counts.Readings++
+	e.inSight(t)
+	s.interval(t)
+	s.Last, s.Amps = t, amps
+	e.closeBlock(t)
+	if len(s.Block) < maxBlock {
+		s.Block = append(s.Block, amps)
+	}
+	e.sort(t, amps)
+	e.watchVolts(t, amps)
+}
+
+// sort adds the reading to the streaks it belongs to.
+func (e *Engine) sort(t ms, amps unit.Current) {
+	s := &e.s.Power
+	if amps > e.p.StartsAbove {
+		s.Off, s.Mid, s.Low = streak{}, streak{}, streak{}
+		if e.s.Run.Active && e.weak(amps) {
+			s.Weak.add(t)
+			s.High = streak{}
+			return
+		}
+		s.Weak.N = 0
+		s.High.add(t)
+		return
+	}
+	s.Ever = true
+	if s.Low.N == 0 {
+		s.Dip = t
+	}
+	s.Low.add(t)
+	s.High = streak{}
+	if amps <= e.p.OffHigh() {
+		s.Off.add(t)
+		s.Mid = streak{}
+	} else {
+		s.Mid.add(t)
+		s.Off = streak{}
+		e.slideLow(t)
+	}
+}
+
+// slideLow forgets an old low streak of a device that is still there on USB:
+// a board that sleeps draws that little all night, and when it dies the first
+// reading of its death must be a recent one.
+func (e *Engine) slideLow(t ms) {
+	s := &e.s.Power
+	if e.s.USB.Present && t-s.Low.Since > together {
+		s.Low = streak{N: 1, Since: t}
+		s.Dip = t
+	}
+}
+
+// weak reports a current above StartsAbove that is nevertheless less than
+// anything running or starting draws.
+func (e *Engine) weak(amps unit.Current) bool {
+	run, start := e.p.Spec(bench.Running), e.p.Spec(bench.Starting)
+	if run == nil || start == nil {
+		return false
+	}
+	b1, ok1 := run.Band(e.st.Hookup)
+	b2, ok2 := start.Band(e.st.Hookup)
+	return ok1 && ok2 && amps < min(b1.Low, b2.Low)
+}
+
+// watchVolts remembers when the volts sagged or the supply sat in its limit.
+func (e *Engine) watchVolts(t ms, amps unit.Current) {
+	s := &e.s.Power
+	if limit, ok := s.Limit.Get(); ok && limit > 0 && amps >= limit-limit/50 {
+		s.AtMax = t
+	}
+	v, ok := s.Volts.Get()
+	if !ok {
+		return
+	}
+	if v < s.reference()*9/10 {
+		s.Sag, s.SagTo = t, v
+		return
+	}
+	if amps <= e.p.StartsAbove {
+		return
+	}
+	if s.Usual == 0 {
+		s.Usual = v
+	}
+	s.Usual += (v - s.Usual) / 32
+}
+
+// reference is what the volts should be: the setting, or what they usually are.
+func (s *powerState) reference() unit.Voltage {
+	if set, ok := s.Set.Get(); ok && set > 0 {
+		return set
+	}
+	return s.Usual
+}
+
+// interval keeps the median time between readings.
+func (s *powerState) interval(t ms) {
+	if s.Last == 0 || t == s.Last || t-s.Last > 60_000 {
+		return
+	}
+	s.Gaps[s.GapCount%len(s.Gaps)] = t - s.Last
+	s.GapCount++
+	n := min(s.GapCount, len(s.Gaps))
+	sorted := s.Gaps
+	slices.Sort(sorted[:n])
+	s.Period = sorted[n/2]
+}
+
+// closeBlock ends the second under way: its median is the level, which one
+// spike cannot move.
+func (e *Engine) closeBlock(t ms) {
+	s := &e.s.Power
+	if s.BlockFrom == 0 {
+		s.BlockFrom = t
+	}
+	if t-s.BlockFrom < 1000 {
+		return
+	}
+	if n := len(s.Block); n > 0 {
+		slices.Sort(s.Block)
+		level := s.Block[n/2]
+		s.Level = unit.Some(level)
+		s.Block = s.Block[:0]
+		e.currentMoves(s.BlockFrom, level)
+		e.rivals(s.BlockFrom)
+	}
+	s.BlockFrom = t - (t-s.BlockFrom)%1000
+}
+
+// blindLimit is how long the readings may be silent.
+func (e *Engine) blindLimit() ms { return max(blindAfter, 10*e.s.Power.Period) }
+
+// checkSight notices that the readings stopped.
+func (e *Engine) checkSight(t ms) {
+	s, v := &e.s.Power, &e.s.Supply
+	if e.st.Hookup.Path == bench.FromBattery || v.Told {
+		return
+	}
+	since := s.Last
+	if since == 0 {
+		since = v.Lost // never a reading: only a source that complains is lost
+	}
+	if since == 0 || t-since <= e.blindLimit() {
+		return
+	}
+	v.Lost, v.Told = since, true
+	s.Off, s.Mid, s.Low, s.High, s.Weak, s.Dip = streak{}, streak{}, streak{}, streak{}, streak{}, 0
+	s.Level = unit.Maybe[unit.Current]{}
+	e.emit(bench.SupplyLost, since, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(since), Why: e.whySilent(t, since)})
+}
+
+// inSight notes a good reading.
+func (e *Engine) inSight(t ms) {
+	v := &e.s.Supply
+	if v.Told {
+		e.emit(bench.SupplyBack, t, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(t), Why: []string{
+			say("first good reading after %s without", (t - v.Lost).words()),
+		}})
+	}
+	v.Lost, v.Told = 0, false
+}
+
+// supplyNews takes what the source says of the instrument. It explains a
+// silence, it does not make one: the readings decide.
+func (e *Engine) supplyNews(t ms, n bench.Supply) {
+	v := &e.s.Supply
+	if n.Change == bench.Back {
+		return // the reading that follows says it
+	}
+	v.Reason, v.Heard = n.Error, t
+	if n.Change == bench.Lost && v.Lost == 0 {
+		v.Lost = t
+	}
+}
+
+// blind reports that there are no readings to ask: a battery board, a supply
+// out of sight, or one that has said nothing since the watch began.
+func (e *Engine) blind(t ms) bool {
+	return e.st.Hookup.Path == bench.FromBattery || e.s.Supply.Told ||
+		e.s.Power.Last == 0 && t-e.s.First > blindAfter
+}

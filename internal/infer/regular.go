@@ -1,0 +1,61 @@
+package infer
+
+import (
+	"math"
+	"slices"
+
+	"benchvigil/internal/bench"
+)
+
+// Limits of the test for regularity.
+const (
+	regularLeast  = 3     // drops
+	regularMost   = 8     // drops that are remembered
+	regularSpread = 10    // all within one part in ten of their median
+	regularLevel  = 0.001 // how often drops at random may look like that
+)
+
+// regular remembers how long after its origin a run dropped and tells when the
+// drops of this station come at nearly the same time.
+func (e *Engine) regular(r runState, at ms) {
+	if r.Assumed || r.Origin == 0 || at <= r.Origin {
+		return
+	}
+	e.s.Drops = append(e.s.Drops, at-r.Origin)
+	if n := len(e.s.Drops); n > regularMost {
+		e.s.Drops = e.s.Drops[n-regularMost:]
+	}
+	e.s.Last.Counted = true
+	p, same := chanceOfRegular(e.s.Drops)
+	if !same {
+		e.s.Told = 0
+		return
+	}
+	if e.s.Told > 0 {
+		return
+	}
+	e.s.Told = len(e.s.Drops)
+	e.emit(bench.RunRegular, at, bench.EventData{Uptime: length(at - r.Start), Window: length(e.window), Why: e.whyRegular(p)})
+}
+
+// chanceOfRegular tests whether times since the origin are too alike to be
+// drops at random. For n exponential times with sum S and least X, nX/S is
+// distributed as Beta(1, n-1) whatever their mean (from the independence of
+// normalised spacings), so drops at random look at least this alike with
+// probability p = (1 - nX/S)^(n-1). They must also lie close to their median.
+func chanceOfRegular(times []ms) (p float64, same bool) {
+	n := len(times)
+	if n < regularLeast {
+		return 1, false
+	}
+	sorted := slices.Clone(times)
+	slices.Sort(sorted)
+	var sum ms
+	for _, t := range sorted {
+		sum += t
+	}
+	p = math.Pow(1-float64(n)*float64(sorted[0])/float64(sum), float64(n-1))
+	mid := sorted[n/2]
+	close := mid-sorted[0] <= mid/regularSpread && sorted[n-1]-mid <= mid/regularSpread
+	return p, close && p <= regularLevel
+}

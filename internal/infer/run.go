@@ -1,0 +1,250 @@
+package infer
+
+import (
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// findDown looks for a drop that has become certain. It also finds the "off"
+// that lifts the block after a stop.
+func (e *Engine) findDown(t ms) {
+	d := &e.s.Down
+	if d.Since != 0 || !e.s.Run.Active && !e.s.Run.Blocked {
+		return
+	}
+	since, why := e.downByReadings()
+	if since == 0 {
+		since, why = e.downByUSB(t)
+	}
+	if since == 0 {
+		return
+	}
+	if e.s.Run.Blocked {
+		e.s.Run.Blocked = false
+		return
+	}
+	d.Since, d.Why = max(since, e.s.Run.Start), why
+}
+
+func (e *Engine) downByReadings() (ms, string) {
+	s, gone := &e.s.Power, e.s.USB.Gone
+	if !e.linkAgrees() {
+		return 0, ""
+	}
+	switch off, low := s.Off, s.Low; {
+	case off.N >= 2 && s.Last-off.Since >= millis(e.p.OffFor):
+		return e.withLink(off.Since), say("%v for %s, the off band ends at %v", s.Amps, (s.Last - off.Since).words(), e.p.OffHigh())
+	case low.N >= 3 && s.Last-low.Since >= standbyFor && e.goneOrNeverSeen():
+		return e.withLink(low.Since), say("%v for %s and nothing on USB", s.Amps, (s.Last - low.Since).words())
+	case e.restartsPlanned() || !e.absent() || gone == 0:
+		return 0, ""
+	case s.Dip >= e.s.Run.Start && near(s.Dip, gone):
+		return e.withLink(s.Dip), "the current fell together with the loss of USB"
+	case e.s.Mode.Mode == bench.Running && s.Weak.Since >= e.s.Run.Start && near(s.Weak.Since, gone) && s.High.N >= 2:
+		return s.Weak.Since, say("the current dipped together with the loss of USB and %v flows again: a restart", s.Amps)
+	}
+	return 0, ""
+}
+
+func near(a, b ms) bool { return max(a-b, b-a) <= together }
+
+// withLink moves the time of a drop to the loss of USB where bus power feeds
+// the board: it lived until then.
+func (e *Engine) withLink(since ms) ms {
+	if e.st.Hookup.VBUS {
+		return max(since, e.s.USB.Gone)
+	}
+	return since
+}
+
+func (e *Engine) restartsPlanned() bool {
+	m := e.p.Spec(e.s.Mode.Mode)
+	return m != nil && m.Restarts
+}
+
+// downByUSB concludes from an absence alone, where no readings can be asked.
+func (e *Engine) downByUSB(t ms) (ms, string) {
+	away, ok := e.leftFor(t)
+	if !ok || !e.blind(t) || e.s.USB.Gone <= e.s.Power.Last || away <= e.absence() {
+		return 0, ""
+	}
+	return e.s.USB.Gone, say("gone from USB for longer than %s, and there are no readings to ask", e.absence().words())
+}
+
+// concludeDown tells a certain drop once its kind is known: when the current
+// is back, or when waiting longer would tell too late.
+func (e *Engine) concludeDown(t ms) {
+	d := &e.s.Down
+	if d.Since == 0 {
+		return
+	}
+	back := e.back()
+	linkOnly := e.blind(t)
+	if !back && !linkOnly && t-d.Since < concludeAfter {
+		return
+	}
+	kind, why := e.kind(back, linkOnly)
+	e.drop(kind, append([]string{d.Why}, why...))
+}
+
+// back reports that the current has returned since the drop.
+func (e *Engine) back() bool {
+	h := &e.s.Power.High
+	return h.N >= 2 && h.Since > e.s.Down.Since
+}
+
+func (e *Engine) kind(back, linkOnly bool) (string, []string) {
+	s, from := &e.s.Power, e.s.Down.Since-together
+	switch {
+	case linkOnly:
+		return bench.LinkLost, nil
+	case s.Sag != 0 && s.Sag >= from:
+		return bench.BrownOut, []string{say("the volts sagged to %v, where %v is usual", s.SagTo, s.reference())}
+	case s.AtMax != 0 && s.AtMax >= from:
+		return bench.BrownOut, []string{say("the supply sat at its limit of %v", s.Limit.Or(0))}
+	case back:
+		return bench.Reset, e.whyHeld("it came back by itself")
+	}
+	return bench.Died, e.whyHeld("it stays off")
+}
+
+// drop ends the run by the board's doing.
+func (e *Engine) drop(kind string, why []string) {
+	r, at, found := e.s.Run, e.s.Down.Since, e.s.Down.Why
+	mode := e.s.Mode.Mode
+	e.end(bench.RunDropped, at, kind)
+	e.s.Counts.Drops++
+	e.emit(bench.RunDropped, at, bench.EventData{
+		Kind: kind, Mode: mode, Uptime: length(at - r.Start), Window: length(e.window), Assumed: r.Assumed, Why: why,
+	})
+	if r.Met == 0 {
+		e.emit(bench.WindowMissed, at, bench.EventData{
+			Kind: kind, Mode: mode, Uptime: length(at - r.Start), Window: length(e.window), Why: e.whyMissed(r, at),
+		})
+	}
+	e.regular(r, at)
+	e.s.Power.Dip, e.s.Power.Weak = 0, streak{}
+	e.afterEnd(at, found)
+}
+
+// end records how the run ended and clears it.
+func (e *Engine) end(kind bench.EventType, at ms, as string) {
+	r := e.s.Run
+	e.s.Last = endState{
+		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
+	}
+	e.s.Run, e.s.Down = runState{}, downState{}
+	e.s.Move.Stalled = 0
+}
+
+// afterEnd declares what the board does now, from the moment the run ended.
+func (e *Engine) afterEnd(at ms, why string) {
+	if e.blind(e.s.Now) {
+		e.setMode(bench.Unknown, at, "nothing on USB and no readings")
+		return
+	}
+	if e.s.Power.Low.N > 0 && e.s.Power.Off.N == 0 && e.p.Spec(bench.Standby) != nil {
+		e.setMode(bench.Standby, at, why)
+		return
+	}
+	e.setMode(bench.Off, at, why)
+}
+
+// startRun looks for the start of a run.
+func (e *Engine) startRun(t ms) {
+	if e.s.Run.Active || e.s.Run.Blocked {
+		return
+	}
+	if e.blind(t) {
+		e.startByUSB(t)
+		return
+	}
+	s := &e.s.Power
+	switch {
+	case s.High.N >= 2:
+		e.begin(s.High.Since, !s.Ever && e.s.Last.End == 0, say("%v, two readings in a row above %v", s.Amps, e.p.StartsAbove))
+	case e.s.USB.Present && e.st.Hookup.VBUS:
+		e.startByUSB(t)
+	case s.Low.N >= 2 && s.Off.N == 0 && e.s.USB.Present && !e.sawDown() && len(e.shown()) > 0:
+		e.begin(s.Low.Since, true, say("%v on USB at first sight, drawing %v", e.s.USB.ID, s.Amps))
+	}
+}
+
+// sawDown reports that the board was seen without power before.
+func (e *Engine) sawDown() bool {
+	return e.s.Last.End != 0 || e.s.Mode.Mode == bench.Off || e.s.Mode.Mode == bench.Standby
+}
+
+// startByUSB starts a run at the appearance on USB.
+func (e *Engine) startByUSB(t ms) {
+	u := &e.s.USB
+	if !u.Present || e.s.Source.Told || u.Since <= e.s.Last.End {
+		return
+	}
+	e.begin(u.Since, !u.Empty && u.Since-e.s.First <= firstSight, say("%v appeared on USB", u.ID))
+}
+
+// begin starts a run. A board whose starting cannot be seen counts its window
+// from here.
+func (e *Engine) begin(at ms, assumed bool, why string) {
+	e.s.Run = runState{Active: true, Start: at, Assumed: assumed}
+	e.s.Move.Last = at
+	if e.p.WindowFromPower {
+		e.s.Run.Origin = at
+	}
+	e.emit(bench.RunStarted, at, bench.EventData{Assumed: assumed, Window: length(e.window), Why: []string{why}})
+	if e.startingSeen() {
+		e.setMode(bench.Starting, at, why)
+		return
+	}
+	if e.s.Run.Origin == 0 {
+		e.s.Run.Origin = max(at, e.s.Mode.Since)
+	}
+}
+
+// startingSeen reports whether the new run begins in the mode starting: with
+// current, and with no identity on the bus that already says more.
+func (e *Engine) startingSeen() bool {
+	return e.p.Spec(bench.Starting) != nil && !e.blind(e.s.Now) && !e.identified(e.s.Now)
+}
+
+// checkWindow tells that the window is met, on good evidence.
+func (e *Engine) checkWindow(t ms) {
+	r := &e.s.Run
+	if !r.Active || r.Origin == 0 || r.Met != 0 || t-r.Origin < e.window || e.suspect(t) || !e.proven(t) {
+		return
+	}
+	r.Met = t
+	at := r.Origin + e.window
+	e.emit(bench.WindowMet, at, bench.EventData{
+		Mode: e.s.Mode.Mode, Uptime: length(at - r.Start), Window: length(e.window), Assumed: r.Assumed, Why: e.whyUp(),
+	})
+}
+
+// suspect reports that the latest evidence speaks of a drop.
+func (e *Engine) suspect(t ms) bool {
+	s := &e.s.Power
+	if _, away := e.leftFor(t); away && e.blind(t) {
+		return true
+	}
+	low := s.Low.N > 0 && (s.Off.N > 0 || !e.s.USB.Present) && !e.st.Hookup.VBUS
+	return e.s.Down.Since != 0 || low || s.Dip != 0 && t-s.Dip <= together && !e.s.USB.Present
+}
+
+// proven reports good evidence of power at this very moment.
+func (e *Engine) proven(t ms) bool {
+	if e.st.Hookup.Path == bench.FromBattery {
+		return e.s.USB.Present && !e.s.Source.Told
+	}
+	return e.s.Power.Last == t
+}
+
+// uptime is the length of the run at the given moment, unknown without one.
+func (e *Engine) uptime(at ms) unit.Maybe[time.Duration] {
+	if !e.s.Run.Active {
+		return unit.Maybe[time.Duration]{}
+	}
+	return length(max(at-e.s.Run.Start, 0))
+}

@@ -1,0 +1,144 @@
+package infer
+
+import (
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// ms is a moment or a length of time in milliseconds. Moments count from an
+// hour before the first observation, so that zero always means "never".
+type ms int64
+
+// firstMoment is the internal time of the first observation.
+const firstMoment ms = 3_600_000
+
+// State is everything an Engine remembers. It survives JSON unchanged, so a
+// watch can be taken up again exactly where it was.
+type State struct {
+	Base   int64 // Unix milliseconds of internal time zero; a clock step moves it
+	First  ms    // the first observation, 0 before it
+	Now    ms    // the last moment processed
+	Events uint64
+
+	Power  powerState
+	Supply sightState
+	USB    usbState
+	Source sightState // the USB source itself
+	Mode   modeState
+	Run    runState
+	Last   endState // how the last run ended
+	Down   downState
+	Move   moveState
+	Drops  []ms // times from origin to drop, newest last, for the test of regularity
+	Told   int  // how many of them the last run.regular was about
+	Counts bench.Counts
+}
+
+// powerState follows the readings.
+type powerState struct {
+	Last     ms // the last good reading
+	Amps     unit.Current
+	Volts    unit.Maybe[unit.Voltage]
+	Limit    unit.Maybe[unit.Current]
+	Set      unit.Maybe[unit.Voltage]
+	Usual    unit.Voltage // slow mean of the volts while powered, 0 unknown
+	Gaps     [9]ms        // intervals between the last readings, for their median
+	GapCount int
+	Period   ms // median interval
+
+	Off   streak       // readings in the off band
+	Low   streak       // readings at or below StartsAbove, the off band included
+	Mid   streak       // those of them above the off band
+	High  streak       // readings above StartsAbove
+	Dip   ms           // first reading of the latest low streak, kept after it ended
+	Weak  streak       // readings above StartsAbove but below anything running or starting draws
+	Ever  bool         // a reading at or below StartsAbove was seen
+	Sag   ms           // last reading with the volts sagging
+	SagTo unit.Voltage // to there
+	AtMax ms           // last reading at the supply's current limit
+
+	Block     []unit.Current // readings of the second under way
+	BlockFrom ms
+	Level     unit.Maybe[unit.Current] // median of the last full second
+}
+
+// streak is an unbroken series of readings of one sort.
+type streak struct {
+	N     int
+	Since ms
+}
+
+func (s *streak) add(t ms) {
+	if s.N == 0 {
+		s.Since = t
+	}
+	s.N++
+}
+
+// sightState says whether a source can be seen.
+type sightState struct {
+	Lost   ms   // since when, 0 in sight
+	Told   bool // Lost was said
+	Reason string
+	Heard  ms // when the reason was given
+}
+
+// usbState is what stands on the port.
+type usbState struct {
+	Known   bool // something was said about the port
+	Empty   bool // the port was seen empty
+	Present bool
+	ID      bench.USBID
+	Serial  string
+	Since   ms // present since
+	Gone    ms // absent since, 0 when never seen
+	URBs    unit.Maybe[uint64]
+	Counted ms // last traffic count
+}
+
+// modeState is the declared mode.
+type modeState struct {
+	Mode  bench.Mode
+	Since ms
+	Hung  bool // start.hung was said in this starting
+	// Another mode that the current speaks for, and since when.
+	Rival      bench.Mode
+	RivalSince ms
+	RivalN     int
+}
+
+// runState is the run that goes on.
+type runState struct {
+	Active  bool
+	Start   ms
+	Assumed bool
+	Origin  ms // the window counts from here, 0 until known
+	Met     ms
+	Blocked bool // after a stop: no new run until off was seen
+}
+
+// endState is how the last run ended.
+type endState struct {
+	Type      bench.EventType
+	Start     ms
+	Origin    ms
+	Met       ms
+	End       ms
+	Concluded ms
+	Assumed   bool
+	Kind      string
+	Counted   bool // its length is the last entry of Drops
+}
+
+// downState is a drop that is certain but not yet told, while its kind is open.
+type downState struct {
+	Since ms // first reading of it, 0 when there is none
+	Why   string
+}
+
+// moveState is the evidence that a restore moves.
+type moveState struct {
+	Last    ms // the last movement
+	Ref     unit.Maybe[unit.Current]
+	Stalled ms // since when, while a stall stands
+}

@@ -1,0 +1,69 @@
+package infer
+
+import (
+	"benchvigil/internal/bench"
+)
+
+// mark takes what a person said.
+func (e *Engine) mark(t ms, m bench.Mark) {
+	if m.Kind != bench.MarkStop {
+		return
+	}
+	why := []string{say("%s marked a stop", orSomebody(m.By))}
+	if m.Text != "" {
+		why = append(why, m.Text)
+	}
+	e.stop(t, markGrace, bench.EventData{Kind: bench.StoppedByMark, By: m.By, Why: why})
+}
+
+// outputOff takes the supply's word that its output is off. Bus power may feed
+// the board all the same, so there it proves nothing.
+func (e *Engine) outputOff(t ms) {
+	if e.st.Hookup.VBUS {
+		return
+	}
+	e.stop(t, outputGrace, bench.EventData{Kind: bench.StoppedByOutput, Why: []string{"the supply's output is switched off"}})
+}
+
+// stop ends the run by a person's or a routine's doing; within grace after a
+// drop it says that the drop was such a doing.
+func (e *Engine) stop(t, grace ms, d bench.EventData) {
+	r := e.s.Run
+	d.Mode, d.Assumed = e.s.Mode.Mode, r.Assumed
+	if !r.Active {
+		e.reclassify(t, grace, d)
+		return
+	}
+	at := t
+	if e.s.Down.Since != 0 {
+		at = e.s.Down.Since
+	}
+	d.Uptime = length(at - r.Start)
+	d.Window = length(e.window)
+	e.end(bench.RunStopped, at, d.Kind)
+	e.s.Run.Blocked = true
+	e.emit(bench.RunStopped, at, d)
+}
+
+func (e *Engine) reclassify(t, grace ms, d bench.EventData) {
+	l := &e.s.Last
+	if l.Type != bench.RunDropped || t-l.End > grace {
+		return
+	}
+	if l.Counted {
+		e.s.Drops = e.s.Drops[:len(e.s.Drops)-1]
+		e.s.Told = min(e.s.Told, len(e.s.Drops))
+	}
+	l.Type, l.Kind, l.Counted = bench.RunStopped, d.Kind, false
+	e.s.Counts.Drops--
+	d.Mode = ""
+	d.Uptime, d.Window, d.Assumed = length(l.End-l.Start), length(e.window), l.Assumed
+	e.emit(bench.RunReclassified, l.End, d)
+}
+
+func orSomebody(name string) string {
+	if name == "" {
+		return "somebody"
+	}
+	return name
+}

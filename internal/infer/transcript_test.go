@@ -1,0 +1,298 @@
+package infer_test
+
+import (
+	"bytes"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/infer"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected events in testdata")
+
+// TestTranscripts runs every testdata/*.txt: commands, "----", the events that
+// they must give. A reviewer reads them like a story. The commands:
+//
+//	station [battery] [vbus] [no-usb] [window=210s]   begins a new watch
+//	rate HZ                       readings a second from now on (10 at first)
+//	urbs N                        URBs a second from now on, counted once a second
+//	read VOLTS AMPS DURATION [ripple=AMPS] [limit=AMPS] [output=off] [set=VOLTS]
+//	quiet DURATION                time passes without readings
+//	add PRODUCT                   a device of vendor 1209 appears
+//	remove                        it goes
+//	mark KIND BY [TEXT]
+//	supply lost|back|error TEXT
+//	source lost|back TEXT
+//	jump DURATION                 the wall clock is stepped
+func TestTranscripts(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.txt")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no transcripts: %v", err)
+	}
+	for _, f := range files {
+		t.Run(strings.TrimSuffix(filepath.Base(f), ".txt"), func(t *testing.T) { runFile(t, f) })
+	}
+}
+
+func runFile(t *testing.T, name string) {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := handset(t)
+	var out bytes.Buffer
+	var s *story
+	for block := range strings.SplitSeq(strings.TrimSpace(string(b)), "\n\n") {
+		commands, want, found := strings.Cut(block+"\n", "----\n")
+		if !found {
+			fmt.Fprintf(&out, "%s\n\n", strings.TrimRight(block, "\n")) // a comment
+			continue
+		}
+		if strings.HasPrefix(firstCommand(commands), "station") {
+			s = nil
+		}
+		if s == nil {
+			s = newStory(t, p)
+		}
+		got := s.tell(commands)
+		if !*update && got != want {
+			t.Errorf("%s:\n%swant:\n%sgot:\n%s", name, commands, want, got)
+		}
+		fmt.Fprintf(&out, "%s----\n%s\n", commands, got)
+	}
+	if *update {
+		if err := os.WriteFile(name, append(bytes.TrimRight(out.Bytes(), "\n"), '\n'), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func firstCommand(block string) string {
+	for line := range strings.SplitSeq(block, "\n") {
+		if line != "" && line[0] != '#' {
+			return line
+		}
+	}
+	return ""
+}
+
+func handset(t testing.TB) *profile.Profile {
+	t.Helper()
+	p, err := profile.Load(os.DirFS("../../configs/profiles"), "invented-handset.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// epoch is where every story begins.
+var epoch = time.Date(2026, 3, 2, 21, 0, 0, 0, time.UTC)
+
+// story plays commands as observations.
+type story struct {
+	t      testing.TB
+	p      *profile.Profile
+	e      *infer.Engine
+	all    []bench.Observation
+	now    time.Time // wall time
+	start  time.Time
+	period time.Duration
+	urbs   uint64
+	counts bool // traffic is counted
+	count  uint64
+	next   time.Time // of the next traffic count
+	on     bool      // a device is on the port
+	out    strings.Builder
+}
+
+func newStory(t testing.TB, p *profile.Profile) *story {
+	return &story{t: t, p: p, now: epoch, start: epoch, period: 100 * time.Millisecond}
+}
+
+func (s *story) tell(commands string) string {
+	s.out.Reset()
+	for line := range strings.SplitSeq(strings.TrimSpace(commands), "\n") {
+		if line = strings.TrimSpace(line); line != "" && line[0] != '#' {
+			s.do(strings.Fields(line))
+		}
+	}
+	return s.out.String()
+}
+
+func (s *story) do(f []string) {
+	arg := func(i int) string {
+		if i >= len(f) {
+			s.t.Fatalf("%v: argument %d is missing", f, i)
+		}
+		return f[i]
+	}
+	switch f[0] {
+	case "station":
+		s.station(f[1:])
+	case "rate":
+		s.period = time.Second / time.Duration(s.number(arg(1)))
+	case "urbs":
+		s.urbs, s.counts, s.next = s.number(arg(1)), true, s.now
+	case "read":
+		s.read(arg(1), arg(2), s.duration(arg(3)), f[4:])
+	case "quiet":
+		s.pass(s.duration(arg(1)))
+		s.print(s.e.Tick(s.now))
+	case "add":
+		id, err := bench.ParseUSBID("1209:" + arg(1))
+		s.must(err)
+		s.on, s.count, s.next = true, 10, s.now
+		s.step(bench.USB{Change: bench.USBAdd, Port: "1-2", ID: id})
+	case "remove":
+		s.on = false
+		s.step(bench.USB{Change: bench.USBRemove, Port: "1-2"})
+	case "mark":
+		s.step(bench.Mark{Kind: arg(1), By: arg(2), Text: strings.Join(f[3:], " ")})
+	case "supply":
+		s.step(bench.Supply{Change: bench.Sight(arg(1)), Error: strings.Join(f[2:], " ")})
+	case "source":
+		s.step(bench.USBSource{Change: bench.Sight(arg(1)), Error: strings.Join(f[2:], " ")})
+	case "jump":
+		d := s.duration(arg(1))
+		s.now, s.next = s.now.Add(d), s.next.Add(d)
+		s.step(bench.Clock{Jump: d})
+	default:
+		s.t.Fatalf("unknown command %v", f)
+	}
+}
+
+func (s *story) station(words []string) {
+	st := infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}}
+	for _, w := range words {
+		switch k, v, _ := strings.Cut(w, "="); k {
+		case "battery":
+			st.Hookup.Path = bench.FromBattery
+		case "vbus":
+			st.Hookup.VBUS = true
+		case "no-usb":
+			st.Hookup.USB = false
+		case "window":
+			st.Window = s.duration(v)
+		default:
+			s.t.Fatalf("station: unknown word %q", w)
+		}
+	}
+	s.e = infer.New(s.p, st)
+}
+
+// read gives readings for the duration, at a fixed ripple pattern.
+func (s *story) read(volts, amps string, d time.Duration, opts []string) {
+	v, err := unit.ParseVolts(volts)
+	s.must(err)
+	a, err := unit.ParseAmps(amps)
+	s.must(err)
+	p := bench.Power{Volts: unit.Some(v), Amps: unit.Some(a)}
+	var ripple unit.Current
+	for _, o := range opts {
+		switch k, val, _ := strings.Cut(o, "="); k {
+		case "ripple":
+			ripple, err = unit.ParseAmps(val)
+		case "limit":
+			var c unit.Current
+			c, err = unit.ParseAmps(val)
+			p.LimitAmps = unit.Some(c)
+		case "set":
+			var u unit.Voltage
+			u, err = unit.ParseVolts(val)
+			p.SetVolts = unit.Some(u)
+		case "output":
+			p.Output = unit.Some(val == "on")
+		default:
+			s.t.Fatalf("read: unknown option %q", o)
+		}
+		s.must(err)
+	}
+	for n := range int(d / s.period) {
+		p.Amps = unit.Some(a + ripple*unit.Current(n%5-2)/2)
+		s.step(p)
+		s.pass(s.period)
+	}
+}
+
+// pass lets time go by, with a traffic count each second while it is asked for.
+func (s *story) pass(d time.Duration) {
+	end := s.now.Add(d)
+	for s.counts && s.on && s.next.Before(end) {
+		if s.next.After(s.now) {
+			s.now = s.next
+		}
+		s.next = s.next.Add(time.Second)
+		s.count += s.urbs
+		s.step(bench.Traffic{URBs: s.count})
+	}
+	s.now = end
+}
+
+func (s *story) step(f bench.Fact) {
+	if s.e == nil {
+		s.t.Fatal("no station yet")
+	}
+	o := bench.Observation{At: s.now, Station: "s1", Fact: f}
+	s.all = append(s.all, o)
+	s.print(s.e.Step(o))
+}
+
+// print writes events as: when concluded, what, when it happened, data.
+func (s *story) print(events []bench.Event) {
+	for _, e := range events {
+		fmt.Fprintf(&s.out, "%8s %s\n", s.offset(e.Concluded), s.describe(e))
+	}
+}
+
+func (s *story) offset(t time.Time) string {
+	return fmt.Sprintf("%.1fs", t.Sub(s.start).Seconds())
+}
+
+func (s *story) describe(e bench.Event) string {
+	d := e.Data
+	text := fmt.Sprintf("%s at %s", strings.TrimPrefix(string(e.Type), "benchvigil."), s.offset(e.Time))
+	if d.From != "" || d.To != "" {
+		text += fmt.Sprintf(" %s -> %s", d.From, d.To)
+	} else if d.Mode != "" {
+		text += " in " + string(d.Mode)
+	}
+	if d.Kind != "" {
+		text += " kind=" + d.Kind
+	}
+	if d.Assumed {
+		text += " assumed"
+	}
+	if u, ok := d.Uptime.Get(); ok {
+		text += fmt.Sprintf(" uptime=%.1fs", u.Seconds())
+	}
+	return text + " | " + strings.Join(d.Why, "; ")
+}
+
+func (s *story) duration(text string) time.Duration {
+	d, err := time.ParseDuration(text)
+	s.must(err)
+	return d
+}
+
+func (s *story) number(text string) uint64 {
+	n, err := strconv.ParseUint(text, 10, 32)
+	s.must(err)
+	return n
+}
+
+func (s *story) must(err error) {
+	s.t.Helper()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+}

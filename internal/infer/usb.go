@@ -1,0 +1,130 @@
+package infer
+
+import (
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+// usb takes one change on the port. A repeated add of the same device is the
+// source looking again; another identity in its place means that it went and
+// came between two looks.
+func (e *Engine) usb(t ms, u bench.USB) {
+	s := &e.s.USB
+	switch u.Change {
+	case bench.USBDetails:
+		s.Serial = u.Serial
+	case bench.USBRemove:
+		s.Empty = true
+		e.usbGone(t)
+	case bench.USBAdd:
+		if s.Present && s.ID == u.ID {
+			return
+		}
+		e.usbGone(t)
+		e.usbCame(t, u)
+	}
+	if u.Change != bench.USBDetails {
+		s.Known = true
+	}
+}
+
+func (e *Engine) usbGone(t ms) {
+	s := &e.s.USB
+	if !s.Present {
+		return
+	}
+	s.Present, s.Gone = false, t
+	s.URBs = unit.Maybe[uint64]{}
+	e.moved(t)
+}
+
+func (e *Engine) usbCame(t ms, u bench.USB) {
+	s := &e.s.USB
+	e.noteRestart(t, u.ID)
+	s.Present, s.ID, s.Since, s.Serial = true, u.ID, t, u.Serial
+	e.moved(t)
+}
+
+// noteRestart tells that the device came back within the gap of a mode in
+// which it is expected to restart.
+func (e *Engine) noteRestart(t ms, id bench.USBID) {
+	s, m := &e.s.USB, e.p.Spec(e.s.Mode.Mode)
+	if !e.s.Run.Active || e.s.Down.Since != 0 || s.Gone < e.s.Run.Start || m == nil || !m.Restarts {
+		return
+	}
+	if t-s.Gone > millis(m.Absence()) {
+		return
+	}
+	e.s.Counts.Restarts++
+	why := []string{say("gone from USB for %s and back as %v", (t - s.Gone).words(), id)}
+	if e.s.Power.Last > s.Gone {
+		why = append(why, "the current never stayed off")
+	}
+	e.emit(bench.RunRestarted, s.Gone, bench.EventData{Mode: m.Mode, Uptime: e.uptime(s.Gone), Why: why})
+}
+
+// sourceNews takes what the USB watch says of itself. What stands there is
+// said again after it is back.
+func (e *Engine) sourceNews(t ms, n bench.USBSource) {
+	v := &e.s.Source
+	switch n.Change {
+	case bench.Lost:
+		if v.Told {
+			return
+		}
+		*v = sightState{Lost: t, Told: true, Reason: n.Error, Heard: t}
+		e.emit(bench.USBLost, t, bench.EventData{Mode: e.s.Mode.Mode, Why: reasons(n.Error)})
+	case bench.Back:
+		if v.Told {
+			e.emit(bench.USBBack, t, bench.EventData{Mode: e.s.Mode.Mode, Why: []string{
+				say("the USB watch works again after %s", (t - v.Lost).words()),
+			}})
+		}
+		*v = sightState{}
+	case bench.Trouble:
+		v.Reason, v.Heard = n.Error, t
+	}
+}
+
+// absent reports that the watched port is known to be empty.
+func (e *Engine) absent() bool {
+	s := &e.s.USB
+	return s.Known && !s.Present && !e.s.Source.Told
+}
+
+// goneOrNeverSeen is the USB half of the evidence for a drop to standby.
+func (e *Engine) goneOrNeverSeen() bool { return e.absent() || !e.s.USB.Known }
+
+// linkAgrees is what a board that bus power feeds too asks of every drop.
+func (e *Engine) linkAgrees() bool { return !e.st.Hookup.VBUS || e.absent() }
+
+// leftFor reports how long ago the device left the bus; false while it is
+// there, was never there, or cannot be seen.
+func (e *Engine) leftFor(t ms) (ms, bool) {
+	if !e.absent() || e.s.USB.Gone == 0 {
+		return 0, false
+	}
+	return t - e.s.USB.Gone, true
+}
+
+// absence is how long the mode lets the device be away.
+func (e *Engine) absence() ms {
+	if m := e.p.Spec(e.s.Mode.Mode); m != nil {
+		return millis(m.Absence())
+	}
+	return millis(e.p.Gap)
+}
+
+// identified reports an identity on the port that says something. A device
+// that was there before the last drop is not believed for a while: hubs tell
+// late, and a board without power cannot answer.
+func (e *Engine) identified(t ms) bool {
+	u := &e.s.USB
+	l := &e.s.Last
+	stale := l.Type == bench.RunDropped && u.Since < l.End && t-l.End < staleFor && !e.st.Hookup.VBUS && !e.blind(t)
+	return u.Present && !stale
+}
+
+// shown lists the modes that the identity now on the port stands for.
+func (e *Engine) shown() []*profile.Spec { return e.byID[e.s.USB.ID] }

@@ -1,0 +1,78 @@
+package infer
+
+import (
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// View fills in what the Engine knows of a snapshot taken at bench time now.
+func (e *Engine) View(now time.Time, s *bench.Snapshot) {
+	st := &e.s
+	s.Station, s.Profile, s.Hookup, s.At = e.st.ID, e.p.Name, e.st.Hookup, now
+	s.Mode, s.Label, s.ModeSince = st.Mode.Mode, e.p.Label(st.Mode.Mode), e.moment(st.Mode.Since)
+	s.Window = e.window.span()
+	s.Run, s.LastRun = e.runView(now), e.lastRunView()
+	s.Reading = bench.ReadingView{At: e.moment(st.Power.Last), Volts: st.Power.Volts}
+	if st.Power.Last != 0 {
+		s.Reading.Amps = unit.Some(st.Power.Amps)
+	}
+	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.moment(st.USB.Since), URBs: st.USB.URBs}
+	s.Stalled, s.StartHung = e.moment(st.Move.Stalled), st.Mode.Hung && st.Mode.Mode == bench.Starting && st.Run.Active
+	s.SupplyError, s.USBError = e.complaint(st.Supply), e.complaint(st.Source)
+	if st.Supply.Told {
+		s.SupplyLost = e.moment(st.Supply.Lost)
+	}
+	if st.Source.Told {
+		s.USBLost = e.moment(st.Source.Lost)
+	}
+	s.Counts = st.Counts
+}
+
+// complaint is what a source last complained of, while it is news.
+func (e *Engine) complaint(v sightState) string {
+	if v.Told || v.Heard != 0 && e.s.Now-v.Heard < reasonFor {
+		return v.Reason
+	}
+	return ""
+}
+
+func (e *Engine) runView(now time.Time) *bench.RunView {
+	r := &e.s.Run
+	if !r.Active {
+		return nil
+	}
+	start := e.wall(r.Start)
+	return &bench.RunView{
+		Start: start, Assumed: r.Assumed, Uptime: max(now.Sub(start), 0), Origin: e.moment(r.Origin),
+		WindowMet: e.metAt(r.Origin, r.Met), Suspect: e.suspect(e.s.Now),
+	}
+}
+
+func (e *Engine) lastRunView() *bench.RunView {
+	l := &e.s.Last
+	if l.End == 0 {
+		return nil
+	}
+	return &bench.RunView{
+		Start: e.wall(l.Start), Assumed: l.Assumed, Uptime: (l.End - l.Start).span(), Origin: e.moment(l.Origin),
+		WindowMet: e.metAt(l.Origin, l.Met), End: e.wall(l.End), EndedAs: l.Type, Kind: l.Kind,
+	}
+}
+
+// metAt is when the window was met, not when that was concluded.
+func (e *Engine) metAt(origin, met ms) time.Time {
+	if met == 0 {
+		return time.Time{}
+	}
+	return e.wall(origin + e.window)
+}
+
+// moment is wall time, or the zero time for never.
+func (e *Engine) moment(t ms) time.Time {
+	if t == 0 {
+		return time.Time{}
+	}
+	return e.wall(t)
+}

@@ -1,0 +1,123 @@
+package infer
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"benchvigil/internal/bench"
+)
+
+// say makes one piece of evidence in plain words.
+func say(format string, args ...any) string { return fmt.Sprintf(format, args...) }
+
+// words prints a length of time as people say it: "0.3 s", "42 s", "3 min 30 s".
+func (t ms) words() string {
+	switch d := t.span(); {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < time.Hour:
+		return fmt.Sprintf("%d min %d s", d/time.Minute, d%time.Minute/time.Second)
+	default:
+		return fmt.Sprintf("%d h %d min", d/time.Hour, d%time.Hour/time.Minute)
+	}
+}
+
+func reasons(text string) []string {
+	if text == "" {
+		return nil
+	}
+	return []string{text}
+}
+
+func (e *Engine) whySilent(t, since ms) []string {
+	why := []string{say("no good reading for %s", (t - since).words())}
+	if e.s.Power.Last != 0 {
+		why = append(why, say("the last one was %v", e.s.Power.Amps))
+	}
+	if e.s.Supply.Reason != "" {
+		why = append(why, e.s.Supply.Reason)
+	}
+	return why
+}
+
+func (e *Engine) whyHeld(then string) []string {
+	v, ok := e.s.Power.Volts.Get()
+	if !ok {
+		return []string{then}
+	}
+	return []string{say("the supply held %v", v), then}
+}
+
+func (e *Engine) whyMissed(r runState, at ms) []string {
+	if r.Origin == 0 || at < r.Origin {
+		return []string{"it dropped before it had started"}
+	}
+	return []string{say("up for %s of %s", (at - r.Origin).words(), e.window.words())}
+}
+
+func (e *Engine) whyUp() []string {
+	var why []string
+	if e.st.Hookup.Path == bench.FromSupply {
+		why = append(why, say("%v flows", e.s.Power.Amps))
+	}
+	if e.s.USB.Present {
+		why = append(why, say("%v on USB since %s", e.s.USB.ID, (e.s.Now-e.s.USB.Since).words()))
+	}
+	return why
+}
+
+func (e *Engine) whyAmong(m bench.Mode) string {
+	level, ok := e.s.Power.Level.Get()
+	switch {
+	case !e.s.USB.Present && ok:
+		return say("%v flows and the bus tells nothing", level)
+	case !ok:
+		return say("%v on USB, most often %s", e.s.USB.ID, e.p.Label(m))
+	}
+	return say("%v on USB and %v flows", e.s.USB.ID, level)
+}
+
+func (e *Engine) whyNothing(t ms) string {
+	if away, ok := e.leftFor(t); ok {
+		return say("nothing on USB for %s, and the current alone does not tell", away.words())
+	}
+	return "nothing on USB, and the current alone does not tell"
+}
+
+func (e *Engine) whyHung() []string {
+	why := []string{say("starting for longer than %s", millis(e.p.Spec(bench.Starting).Most).words())}
+	if e.absent() {
+		why = append(why, "nothing has come up on USB")
+	}
+	if !e.blind(e.s.Now) {
+		why = append(why, say("%v flows", e.s.Power.Amps))
+	}
+	return why
+}
+
+func (e *Engine) whyStalled(t ms) []string {
+	why := []string{say("nothing moved for %s", (t - e.s.Move.Last).words())}
+	if n, ok := e.s.USB.URBs.Get(); ok && e.countsTraffic(t) {
+		why = append(why, say("the bus traffic stands at %d URBs", n))
+	} else {
+		why = append(why, "no traffic count: the evidence is weak")
+	}
+	if level, ok := e.s.Power.Level.Get(); ok {
+		why = append(why, say("the current stays at %v", level))
+	}
+	return why
+}
+
+func (e *Engine) whyRegular(p float64) []string {
+	d := e.s.Drops
+	chance := "less than once in 1,000,000"
+	if p > 1e-6 {
+		chance = say("once in %.0f", 1/p)
+	}
+	return []string{
+		say("the last %d runs dropped %s to %s after their start", len(d), slices.Min(d).words(), slices.Max(d).words()),
+		say("drops at random look like that %s times", chance),
+		"that points at a timer: a part that is missing, rather than a fault that strikes at random (common practice)",
+	}
+}
