@@ -1,0 +1,17 @@
+// Package supply is a source of observations: it asks one instrument for volts
+// and amperes, many times a second, and says when the instrument is lost, back
+// or in trouble. One Poller serves one station and shares nothing with another,
+// so that no instrument delays a second one.
+//
+// It owns the SCPI dialogue (IEEE 488.2, SCPI-1999) and the connection: pace,
+// time-outs, resynchronising, reconnecting. It must not know what a current
+// means: modes, runs and stations' windows are none of its business. It only
+// ever asks; nothing here can change the output of a supply.
+//
+// Contract: Run emits from one goroutine, in the order of the observations'
+// stamps, and never waits for the receiver. At most one query is in flight. An
+// answer that comes after its time-out is never taken for the answer of a later
+// query: the connection it would come on is closed.
+//
+// Another way to reach an instrument is one new file with a Dial.
+package supply
