@@ -1,0 +1,291 @@
+package recording
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+
+	"benchvigil/internal/bench"
+)
+
+// zstdMagic begins every zstd frame (RFC 8878 section 3.1.1).
+var zstdMagic = []byte{0x28, 0xb5, 0x2f, 0xfd}
+
+// Reader reads a recording line by line.
+type Reader struct {
+	// Warn is told of what was passed over: once for each unknown field.
+	Warn func(text string)
+
+	name   string
+	b      *bufio.Reader
+	zr     *zstd.Decoder
+	n      int // of the line read last
+	header unheard
+	first  []byte // a first line that was no header
+	warned map[string]bool
+}
+
+type unheard struct {
+	Header
+	ok bool
+}
+
+// NewReader returns a Reader over plain or zstd-compressed lines and reads the
+// header, where there is one. The name stands in errors. Close it.
+func NewReader(r io.Reader, name string) (*Reader, error) {
+	d := &Reader{name: name, b: bufio.NewReaderSize(r, 64<<10), warned: map[string]bool{}, Warn: func(string) {}}
+	if magic, err := d.b.Peek(len(zstdMagic)); err == nil && bytes.Equal(magic, zstdMagic) {
+		zr, err := zstd.NewReader(d.b, zstd.WithDecoderConcurrency(1))
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w: %w", name, ErrUnreadable, err)
+		}
+		d.zr, d.b = zr, bufio.NewReaderSize(zr, 64<<10)
+	}
+	if err := d.readHeader(); err != nil {
+		d.Close()
+		return nil, err
+	}
+	return d, nil
+}
+
+// Close frees the decompressor. It does not close the underlying reader.
+func (d *Reader) Close() {
+	if d.zr != nil {
+		d.zr.Close()
+	}
+}
+
+// Header returns the header and whether there was one.
+func (d *Reader) Header() (Header, bool) { return d.header.Header, d.header.ok }
+
+// Line is the number of the line that Next read last, from 1.
+func (d *Reader) Line() int { return d.n }
+
+func (d *Reader) readHeader() error {
+	b, err := d.readLine()
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	var probe struct {
+		Recording *json.RawMessage `json:"recording"`
+	}
+	if json.Unmarshal(b, &probe) != nil || probe.Recording == nil {
+		d.first = bytes.Clone(b)
+		return nil
+	}
+	var h Header
+	if err := json.Unmarshal(b, &h); err != nil {
+		return d.bad("header", err)
+	}
+	if h.Recording < 1 || h.Recording > Version {
+		return d.bad("recording", fmt.Errorf("version %d is not known to this program, which reads version %d", h.Recording, Version))
+	}
+	for id, s := range h.Stations {
+		if s.Power != "" {
+			if _, err := bench.ParsePowerPath(string(s.Power)); err != nil {
+				return d.bad("stations."+id+".power", err)
+			}
+		}
+	}
+	d.header.Header, d.header.ok = h, true
+	return nil
+}
+
+// Next returns the next observation, or io.EOF after the last.
+func (d *Reader) Next() (bench.Observation, error) {
+	b := d.first
+	d.first = nil
+	for len(b) == 0 {
+		var err error
+		if b, err = d.readLine(); err != nil {
+			return bench.Observation{}, err
+		}
+		b = bytes.TrimSpace(b)
+	}
+	o, unknown, field, err := decode(b)
+	if err != nil {
+		return bench.Observation{}, d.bad(field, err)
+	}
+	for _, f := range unknown {
+		d.warn(f)
+	}
+	return o, nil
+}
+
+func (d *Reader) warn(field string) {
+	if !d.warned[field] {
+		d.warned[field] = true
+		d.Warn(fmt.Sprintf("%s:%d: %s: passed over, this version does not know the field", d.name, d.n, field))
+	}
+}
+
+// readLine returns the next line without its end; it is valid until the next call.
+func (d *Reader) readLine() ([]byte, error) {
+	b, err := d.b.ReadSlice('\n')
+	switch {
+	case err == nil:
+		d.n++
+		return b[:len(b)-1], nil
+	case errors.Is(err, bufio.ErrBufferFull):
+		return d.readLongLine(bytes.Clone(b))
+	case errors.Is(err, io.EOF) && len(b) == 0:
+		return nil, io.EOF
+	case errors.Is(err, io.EOF):
+		d.n++
+		if !json.Valid(b) {
+			return nil, d.bad("", errors.New("the last line is cut off"))
+		}
+		return b, nil
+	}
+	d.n++
+	return nil, d.bad("", err)
+}
+
+func (d *Reader) readLongLine(head []byte) ([]byte, error) {
+	for len(head) <= maxLine {
+		b, err := d.b.ReadSlice('\n')
+		head = append(head, b...)
+		if errors.Is(err, bufio.ErrBufferFull) {
+			continue
+		}
+		d.n++
+		if err != nil && !errors.Is(err, io.EOF) {
+			return nil, d.bad("", err)
+		}
+		return bytes.TrimSuffix(head, []byte{'\n'}), nil
+	}
+	d.n++
+	return nil, d.bad("", fmt.Errorf("a line longer than %d bytes", maxLine))
+}
+
+// bad makes an error that names file, line and field.
+func (d *Reader) bad(field string, err error) error {
+	if field != "" {
+		field = " " + field + ":"
+	}
+	return fmt.Errorf("%s:%d:%s %w (%w)", d.name, d.n, field, err, ErrUnreadable)
+}
+
+// decode reads one line. The fast path takes what the fields of this version
+// make up completely; anything else is looked at field by field.
+func decode(b []byte) (o bench.Observation, unknown []string, field string, err error) {
+	var l line
+	dec := json.NewDecoder(bytes.NewReader(b))
+	dec.DisallowUnknownFields()
+	if dec.Decode(&l) != nil || dec.More() {
+		if l, unknown, field, err = decodeSlowly(b); err != nil {
+			return o, nil, field, err
+		}
+	}
+	o, field, err = l.observation()
+	return o, unknown, field, err
+}
+
+// observation checks the line and makes the observation of it.
+func (l *line) observation() (o bench.Observation, field string, err error) {
+	at, err := time.Parse(time.RFC3339Nano, l.At)
+	if err != nil {
+		return o, "at", fmt.Errorf("%q is not a time: write it like 2026-03-02T21:14:05.120Z", l.At)
+	}
+	if l.Station == "" {
+		return o, "station", errors.New("is missing")
+	}
+	o = bench.Observation{At: at.Round(time.Millisecond).UTC(), Station: l.Station}
+	facts := 0
+	take := func(name string, f bench.Fact, bad string, e error) {
+		facts++
+		o.Fact = f
+		if e != nil && err == nil {
+			field, err = name+"."+bad, e
+		}
+	}
+	if l.Power != nil {
+		take("power", bench.Power(*l.Power), "", nil)
+	}
+	if l.USB != nil {
+		f, bad, e := l.USB.fact()
+		take("usb", f, bad, e)
+	}
+	if l.Traffic != nil {
+		take("traffic", bench.Traffic(*l.Traffic), "", nil)
+	}
+	if l.Mark != nil {
+		take("mark", bench.Mark(*l.Mark), "kind", missing(l.Mark.Kind))
+	}
+	if l.Supply != nil {
+		e := l.Supply.check()
+		take("supply", bench.Supply(*l.Supply), "change", e)
+	}
+	if l.USBSource != nil {
+		e := l.USBSource.check()
+		take("usb_source", bench.USBSource(*l.USBSource), "change", e)
+	}
+	if l.Clock != nil {
+		f, e := l.Clock.fact()
+		take("clock", f, "change", e)
+	}
+	if facts != 1 {
+		return o, "", fmt.Errorf("%d observations in one line, want one of power, usb, traffic, mark, supply, usb_source, clock", facts)
+	}
+	return o, field, err
+}
+
+func missing(s string) error {
+	if s == "" {
+		return errors.New("is missing")
+	}
+	return nil
+}
+
+func (u *usb) fact() (f bench.USB, field string, err error) {
+	f = bench.USB{Change: u.Change, Port: u.Port, Serial: u.Serial}
+	switch u.Change {
+	case bench.USBRemove, bench.USBDetails:
+		return f, "", nil
+	case bench.USBAdd:
+	default:
+		return f, "change", fmt.Errorf("%q: want add, remove or details", u.Change)
+	}
+	if f.ID.Vendor, err = bench.ParseHex16(u.Vendor); err != nil {
+		return f, "vendor", err
+	}
+	if f.ID.Product, err = bench.ParseHex16(u.Product); err != nil {
+		return f, "product", err
+	}
+	return f, "", nil
+}
+
+// check accepts an error without a change: it is a complaint.
+func (s *sight) check() error {
+	if s.Change == "" && s.Error != "" {
+		s.Change = bench.Trouble
+	}
+	switch s.Change {
+	case bench.Lost, bench.Back, bench.Trouble:
+		return nil
+	}
+	return fmt.Errorf("%q: want lost, back or error", s.Change)
+}
+
+func (c *clockNews) fact() (bench.Clock, error) {
+	switch c.Change {
+	case clockEnd:
+		return bench.Clock{End: true}, nil
+	case clockJump:
+		if math.Abs(c.BySecs) > 100*365*24*3600 {
+			return bench.Clock{}, fmt.Errorf("a jump by %g s is longer than a century", c.BySecs)
+		}
+		return bench.Clock{Jump: time.Duration(math.Round(c.BySecs*1000)) * time.Millisecond}, nil
+	}
+	return bench.Clock{}, fmt.Errorf("%q: want jump or end", c.Change)
+}

@@ -1,0 +1,105 @@
+package recording
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"time"
+
+	"benchvigil/internal/bench"
+)
+
+// Survey reads all of r and says how each station in it is wired: as the
+// header says, and where it is silent, a station with readings is fed by a
+// supply and one without by a battery, and a port is watched where anything
+// was seen on one. Where the recording becomes unreadable it returns what was
+// learnt so far, with the error.
+func Survey(d *Reader) (map[string]bench.Hookup, error) {
+	power, port := map[string]bool{}, map[string]bool{}
+	var failed error
+	for {
+		o, err := d.Next()
+		if err != nil {
+			failed = err
+			break
+		}
+		power[o.Station] = power[o.Station]
+		switch o.Fact.(type) {
+		case bench.Power:
+			power[o.Station] = true
+		case bench.USB, bench.Traffic:
+			port[o.Station] = true
+		}
+	}
+	out := map[string]bench.Hookup{}
+	for id, readings := range power {
+		out[id] = wired(d.header.Stations[id], readings, port[id])
+	}
+	if errors.Is(failed, io.EOF) {
+		failed = nil
+	}
+	return out, failed
+}
+
+func wired(s Stations, readings, port bool) bench.Hookup {
+	h := bench.Hookup{Path: s.Power, VBUS: s.VBUS, USB: port}
+	if s.USB != nil {
+		h.USB = *s.USB
+	}
+	switch {
+	case h.Path != "":
+	case readings:
+		h.Path = bench.FromSupply
+	default:
+		h.Path = bench.FromBattery
+	}
+	return h
+}
+
+// Engine is what a replay drives: infer's Engine.
+type Engine interface {
+	Step(bench.Observation) []bench.Event
+	Tick(time.Time) []bench.Event
+}
+
+// Replay gives every observation to the engine of its station and tells the
+// events in the order in which they became certain. Stations without an engine
+// are passed over. At the end time has passed for all of them until the last
+// observation.
+func Replay(d *Reader, engines map[string]Engine, tell func(bench.Event) error) error {
+	var last time.Time
+	for {
+		o, err := d.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		last = o.At
+		e := engines[o.Station]
+		if e == nil {
+			continue
+		}
+		if err := tellAll(e.Step(o), tell); err != nil {
+			return err
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(engines)) {
+		if err := tellAll(engines[id].Tick(last), tell); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func tellAll(events []bench.Event, tell func(bench.Event) error) error {
+	for _, ev := range events {
+		if err := tell(ev); err != nil {
+			return fmt.Errorf("tell %s of station %q: %w", ev.Type, ev.Station, err)
+		}
+	}
+	return nil
+}
