@@ -203,3 +203,13 @@ func appendMicro(b []byte, n int64) []byte {
 	}
 	return b
 }
+
+// Round returns c rounded to a multiple of step, half away from zero, as an
+// instrument of that resolution shows it.
+func (c Current) Round(step Current) Current {
+	half := step / 2
+	if c < 0 {
+		half = -half
+	}
+	return (c + half) / step * step
+}
