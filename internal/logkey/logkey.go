@@ -49,3 +49,9 @@ func Count(n uint64) zap.Field { return zap.Uint64("count", n) }
 
 // Err is the error.
 func Err(err error) zap.Field { return zap.NamedError("err", err) }
+
+// Fact is one observation as it was made.
+func Fact(f any) zap.Field { return zap.Any("fact", f) }
+
+// Why is the evidence of a conclusion.
+func Why(reasons []string) zap.Field { return zap.Strings("why", reasons) }

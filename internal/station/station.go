@@ -1,0 +1,253 @@
+// Package station is where sources, inference and sinks meet: one goroutine
+// per station owns its Engine, takes observations from a bounded mailbox,
+// gives them to infer in order and publishes an immutable snapshot. It knows
+// the vocabulary and infer; sources and sinks are plugged in as functions.
+//
+// Contract: Put never blocks and may be called from anywhere. Record and Tell
+// are called from the station's goroutine, Record with exactly what infer is
+// given, before infer sees it; Tell with events in the order in which they
+// became certain. A slice given to Tell may be kept.
+package station
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/infer"
+	"benchvigil/internal/logkey"
+)
+
+// Times of the loop, in real time.
+const (
+	tickEvery = 100 * time.Millisecond
+	// jumpLeast is the least difference between wall and monotonic clock over
+	// one tick that is a step of the wall clock and not its slewing.
+	jumpLeast = 250 * time.Millisecond
+)
+
+// lag holds ticks back, so that an observation that is a little late on its way
+// still comes before the silence that it ends. In bench time.
+const lag = 100 * time.Millisecond
+
+// DefaultMailbox is the length of the queue before a station: more than a
+// second of readings at 1 kHz.
+const DefaultMailbox = 2048
+
+// recentEvents is how many events a snapshot carries.
+const recentEvents = 12
+
+// Options say what a Station is and where its facts and conclusions go.
+type Options struct {
+	Engine   *infer.Engine
+	Name     string // what people call it
+	Port     string // USB port path, for display
+	Record   func(bench.Observation)
+	Tell     func([]bench.Event)
+	Failures func() uint64    // failed readings of its supply source; nil: none is counted
+	Now      func() time.Time // the bench clock; nil: time.Now
+	Mailbox  int              // 0: DefaultMailbox
+	Logger   *zap.Logger
+}
+
+func (o *Options) validate() error {
+	if o.Engine == nil || o.Logger == nil {
+		return errors.New("station: Engine and Logger are needed")
+	}
+	if o.Record == nil {
+		o.Record = func(bench.Observation) {}
+	}
+	if o.Tell == nil {
+		o.Tell = func([]bench.Event) {}
+	}
+	if o.Failures == nil {
+		o.Failures = func() uint64 { return 0 }
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Mailbox <= 0 {
+		o.Mailbox = DefaultMailbox
+	}
+	return nil
+}
+
+// Station follows one station.
+type Station struct {
+	o       Options
+	id      string
+	mail    chan bench.Observation
+	dropped atomic.Uint64
+	view    atomic.Pointer[bench.Snapshot]
+
+	// Owned by Run.
+	start  time.Time     // of the station, with its monotonic reading
+	offset time.Duration // how far the wall clock has moved against the monotonic one since
+	recent []bench.Event
+	shape  shape
+}
+
+// New returns a Station that is not running yet.
+func New(o Options) (*Station, error) {
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
+	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox)}
+	s.start = o.Now()
+	s.publish(s.start)
+	return s, nil
+}
+
+// String names the station in logs.
+func (s *Station) String() string { return "station " + s.id }
+
+// Put hands over an observation. It returns false when the mailbox is full: the
+// observation is dropped and counted, and its source should look again.
+func (s *Station) Put(o bench.Observation) bool {
+	select {
+	case s.mail <- o:
+		return true
+	default:
+		s.dropped.Add(1)
+		return false
+	}
+}
+
+// Snapshot returns what the station looked like at the last tick or event.
+func (s *Station) Snapshot() bench.Snapshot { return *s.view.Load() }
+
+// Run follows the station until ctx ends, then takes what is still in the
+// mailbox and returns nil.
+func (s *Station) Run(ctx context.Context) error {
+	tick := time.NewTicker(tickEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case o := <-s.mail:
+			s.take(o)
+		case <-tick.C:
+			s.tick()
+		case <-ctx.Done():
+			s.drain()
+			return nil
+		}
+	}
+}
+
+func (s *Station) drain() {
+	for {
+		select {
+		case o := <-s.mail:
+			s.take(o)
+		default:
+			s.end()
+			return
+		}
+	}
+}
+
+// end closes the recording of the station: time passed until now.
+func (s *Station) end() {
+	now := s.o.Now()
+	s.give(bench.Observation{At: s.stamp(now), Station: s.id, Fact: bench.Clock{End: true}})
+	s.publish(now)
+}
+
+func (s *Station) take(o bench.Observation) {
+	o.At = s.stamp(o.At)
+	if s.give(o) {
+		s.publish(s.o.Now())
+	}
+}
+
+// stamp puts a source's time stamp into the wall clock's present frame, to the
+// millisecond. Where both carry a monotonic reading a step of the wall clock
+// between them makes no difference. What comes late is taken as of now.
+func (s *Station) stamp(at time.Time) time.Time {
+	wall := s.start.Round(0).Add(at.Sub(s.start) + s.offset).Round(time.Millisecond)
+	if now := s.o.Engine.Now(); wall.Before(now) {
+		return now
+	}
+	return wall
+}
+
+// give is the one way into infer. It reports whether anything was concluded.
+func (s *Station) give(o bench.Observation) bool {
+	if p, ok := o.Fact.(bench.Power); ok {
+		if amps, known := p.Amps.Get(); known && p.Channel == "" {
+			s.shape.add(o.At, amps)
+		}
+	}
+	s.o.Record(o)
+	if ce := s.o.Logger.Check(zap.DebugLevel, "observed"); ce != nil {
+		ce.Write(logkey.Station(s.id), logkey.Fact(o.Fact))
+	}
+	return s.tell(s.o.Engine.Step(o))
+}
+
+func (s *Station) tick() {
+	now := s.o.Now()
+	s.checkClock(now)
+	s.tell(s.o.Engine.Tick(s.stamp(now.Add(-lag))))
+	s.publish(now)
+}
+
+// checkClock compares the wall clock with the monotonic one.
+func (s *Station) checkClock(now time.Time) {
+	wall, mono := now.Round(0).Sub(s.start.Round(0)), now.Sub(s.start)
+	s.wallMoved(now, wall-mono-s.offset)
+}
+
+// wallMoved follows the wall clock: slewing silently, a step as an observation.
+func (s *Station) wallMoved(now time.Time, by time.Duration) {
+	s.offset += by
+	if by = by.Round(time.Millisecond); by.Abs() < jumpLeast {
+		return
+	}
+	s.o.Logger.Warn("the wall clock was stepped", logkey.Station(s.id), logkey.Elapsed(by))
+	at := s.start.Round(0).Add(now.Sub(s.start) + s.offset).Round(time.Millisecond)
+	s.give(bench.Observation{At: at, Station: s.id, Fact: bench.Clock{Jump: by}})
+}
+
+func (s *Station) tell(events []bench.Event) bool {
+	if len(events) == 0 {
+		return false
+	}
+	events = slices.Clone(events)
+	for _, e := range events {
+		s.log(e)
+	}
+	s.remember(events)
+	s.o.Tell(events)
+	return true
+}
+
+func (s *Station) remember(events []bench.Event) {
+	recent := make([]bench.Event, 0, recentEvents)
+	for _, e := range slices.Backward(events) {
+		recent = append(recent, e)
+	}
+	recent = append(recent, s.recent...)
+	s.recent = slices.Clip(recent[:min(len(recent), recentEvents)])
+}
+
+func (s *Station) log(e bench.Event) {
+	fields := []zap.Field{logkey.Station(s.id), logkey.Event(string(e.Type)), logkey.Why(e.Data.Why)}
+	if e.Type == bench.ModeChanged {
+		fields = append(fields, logkey.PrevState(string(e.Data.From)), logkey.State(string(e.Data.To)))
+	}
+	s.o.Logger.Info("concluded", fields...)
+}
+
+func (s *Station) publish(now time.Time) {
+	v := &bench.Snapshot{Name: s.o.Name, Port: s.o.Port, Recent: s.recent, QueueDropped: s.dropped.Load()}
+	s.o.Engine.View(now.Round(0), v)
+	v.Counts.BadReadings += s.o.Failures()
+	v.Shape = s.shape.view()
+	s.view.Store(v)
+}
