@@ -1,0 +1,237 @@
+//go:build linux
+
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"syscall"
+	"time"
+
+	"benchvigil/internal/bench"
+)
+
+const (
+	cycles       = 20
+	stormSize    = 3000   // at least
+	overrunSize  = 40_000 // a socket buffer of 16 MiB holds about 26,000
+	linkLost     = 10 * time.Second
+	latencyLimit = 2500 * time.Millisecond
+	rescanWithin = 15 * time.Second
+)
+
+// checkCycles plugs and unplugs the right station's board again and again,
+// under two identities in turn.
+func checkCycles(ctx context.Context, r *rig) (string, error) {
+	from := r.mark()
+	var want []string
+	for i := range cycles {
+		id, mode := inRecovery, bench.Recovery
+		if i%2 == 1 {
+			id, mode = inRunning, bench.Running
+		}
+		if err := r.cycle(ctx, id, mode); err != nil {
+			return "", fmt.Errorf("cycle %d: %w", i+1, err)
+		}
+		want = append(want, "add "+r.right.path+" "+id.String(), "remove "+r.right.path)
+	}
+	if got := r.changes(from, r.right); !slices.Equal(got, want) {
+		return "", fmt.Errorf("observed %q, want %q", got, want)
+	}
+	drop, err := r.event(ctx, from, r.right, bench.RunDropped, linkLost)
+	if err != nil {
+		return "", err
+	}
+	if drop.v.facts.Kind != bench.LinkLost {
+		return "", fmt.Errorf("a board that only USB tells of dropped as %q, want %s", drop.v.facts.Kind, bench.LinkLost)
+	}
+	return fmt.Sprintf("%d cycles, every change seen, then %s", cycles, drop.v.facts.Kind), nil
+}
+
+func (r *rig) cycle(ctx context.Context, id bench.USBID, mode bench.Mode) error {
+	from := r.mark()
+	added, err := r.plugIn(ctx, r.right, id)
+	if err != nil {
+		return err
+	}
+	if err := r.modeEvent(ctx, from, r.right, mode, added); err != nil {
+		return err
+	}
+	if err := r.change(ctx, from, r.right, bench.USBAdd, added); err != nil {
+		return err
+	}
+	return r.leave(ctx, r.right)
+}
+
+// checkLatency judges what the checks before it have measured.
+func checkLatency(_ context.Context, r *rig) (string, error) {
+	detail := fmt.Sprintf("uevent to event %s; uevent to observation %s", r.toEvent, r.toObservation)
+	if len(r.toEvent) < cycles || len(r.toObservation) < 2*cycles {
+		return "", fmt.Errorf("too few samples: %s", detail)
+	}
+	if worst := max(r.toEvent.quantile(1), r.toObservation.quantile(1)); worst > latencyLimit {
+		return "", fmt.Errorf("over %s: %s", millis(latencyLimit), detail)
+	}
+	return detail, nil
+}
+
+// checkStorm hides two changes of the right station's board in a storm of
+// synthetic uevents of the left one's.
+func checkStorm(ctx context.Context, r *rig) (string, error) {
+	if err := r.plugBoth(ctx); err != nil {
+		return "", err
+	}
+	from := r.mark()
+	before, err := metric(ctx, metricUevents)
+	if err != nil {
+		return "", err
+	}
+	began := time.Now()
+	n, err := r.stormDuring(func() error { return r.swap(ctx, r.right, inRecovery) })
+	if err != nil {
+		return "", err
+	}
+	took := time.Since(began)
+	if _, err := r.event(ctx, from, r.right, bench.ModeChanged, conclusion); err != nil {
+		return "", err
+	}
+	if err := r.countedUevents(ctx, before+float64(n)); err != nil {
+		return "", err
+	}
+	if got, want := r.changes(from, r.right), []string{"remove 3-1", "add 3-1 1209:0002"}; !slices.Equal(got, want) {
+		return "", fmt.Errorf("observed %q in the storm, want %q", got, want)
+	}
+	if got := r.changes(from, r.left); len(got) > 0 {
+		return "", fmt.Errorf("the storm's own device never moved, but there is %q", got)
+	}
+	return fmt.Sprintf("%d uevents in %s, both changes seen", n, millis(took)), nil
+}
+
+// stormDuring has the storm blow from before something happens until it has
+// happened, and for at least its size. It returns the size.
+func (r *rig) stormDuring(happen func() error) (int, error) {
+	const gust = 500
+	happened := make(chan error, 1)
+	n := 0
+	for started := false; ; n += gust {
+		if err := storm(r.left, gust); err != nil {
+			return n, err
+		}
+		if !started {
+			go func() { happened <- happen() }()
+			started = true
+		}
+		if n < stormSize {
+			continue
+		}
+		select {
+		case err := <-happened:
+			return n, err
+		default:
+		}
+	}
+}
+
+// plugBoth has a running board on the left and on the right.
+func (r *rig) plugBoth(ctx context.Context) error {
+	r.supply.set(ampsRunning)
+	for _, s := range []*socket{r.left, r.right} {
+		if err := r.enter(ctx, s, inRunning, bench.Running, ampsRunning); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// swap changes the identity of what is plugged in.
+func (r *rig) swap(ctx context.Context, s *socket, id bench.USBID) error {
+	if _, err := r.pull(ctx, s); err != nil {
+		return err
+	}
+	_, err := r.plugIn(ctx, s, id)
+	return err
+}
+
+// countedUevents waits until the daemon has received or missed that many.
+func (r *rig) countedUevents(ctx context.Context, want float64) error {
+	ctx, cancel := context.WithTimeout(ctx, conclusion)
+	defer cancel()
+	for {
+		got, err := metric(ctx, metricUevents)
+		if err != nil {
+			return err
+		}
+		lost, err := metric(ctx, metricLost)
+		if err != nil {
+			return err
+		}
+		if got+lost >= want {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return fmt.Errorf("%v uevents received and %v lost, want %v together", got, lost, want)
+		case <-time.After(readyPollEvery):
+		}
+	}
+}
+
+// storm has the kernel send n uevents of what is plugged in: kernel
+// Documentation/ABI/testing/sysfs-uevent.
+func storm(s *socket, n int) error {
+	f, err := os.OpenFile(filepath.Join("/sys/bus/usb/devices", s.path, "uevent"), os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	for range n {
+		if _, err := f.WriteString("change"); err != nil {
+			return fmt.Errorf("storm: %w", err)
+		}
+	}
+	return nil
+}
+
+// checkOverrun stops the daemon in its tracks while more uevents come than its
+// socket holds, the last of them a board's leaving: only a look at the whole
+// bus can tell it.
+func checkOverrun(ctx context.Context, r *rig) (string, error) {
+	from := r.mark()
+	before, err := metric(ctx, metricLost)
+	if err != nil {
+		return "", err
+	}
+	if err := r.missed(ctx); err != nil {
+		return "", err
+	}
+	resumed := time.Now()
+	gone, err := r.observations.wait(ctx, from.observations, rescanWithin, "observation remove of "+r.right.station, func(o observation) bool {
+		return o.Station == r.right.station && o.USB != nil && o.USB.Change == string(bench.USBRemove)
+	})
+	if err != nil {
+		return "", err
+	}
+	after, err := metric(ctx, metricLost)
+	if err != nil {
+		return "", err
+	}
+	if after <= before {
+		return "", fmt.Errorf("the socket overran, but %s stays at %v", metricLost, after)
+	}
+	return fmt.Sprintf("%d uevents while stopped, %v known as lost; the change among them seen %s after going on",
+		overrunSize, after-before, millis(gone.at.Sub(resumed))), nil
+}
+
+// missed lets the right board leave in a storm while the daemon is stopped.
+func (r *rig) missed(ctx context.Context) error {
+	if err := r.daemon.signal(syscall.SIGSTOP); err != nil {
+		return err
+	}
+	stormed := storm(r.left, overrunSize)
+	_, pulled := r.pull(ctx, r.right)
+	return errors.Join(stormed, pulled, r.daemon.signal(syscall.SIGCONT))
+}

@@ -1,0 +1,179 @@
+//go:build linux
+
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// Files of the daemon in the guest.
+const (
+	program         = "/usr/bin/benchvigil"
+	configFile      = "/etc/benchvigil/config.yaml"
+	profileFile     = "/etc/benchvigil/profiles/vm-handset.yaml"
+	eventsFile      = "/tmp/events.jsonl"
+	recordingFile   = "/tmp/observations.jsonl"
+	daemonLog       = "/tmp/benchvigil.log"
+	daemonAddress   = "http://127.0.0.1:8420"
+	readyWithin     = 30 * time.Second
+	stopWithin      = 15 * time.Second
+	answerWithin    = 2 * time.Second // of the page, while the bench is in trouble
+	readyPollEvery  = 50 * time.Millisecond
+	shownLogBytes   = 6000
+	shownEventLines = 20
+)
+
+// Metrics that the checks look at.
+const (
+	metricUevents = "benchvigil_uevents_total"
+	metricLost    = "benchvigil_uevents_lost_total"
+	metricRescans = "benchvigil_usb_rescans_total"
+)
+
+// daemon is benchvigil as shipped, running.
+type daemon struct {
+	cmd  *exec.Cmd
+	done chan struct{}
+	err  error // how it ended, once done is closed
+
+	asked    bool // stop was called
+	stopTook time.Duration
+	stopErr  error
+}
+
+// startDaemon starts benchvigil and waits until it says that it is ready.
+func startDaemon(ctx context.Context) (*daemon, error) {
+	log, err := os.Create(daemonLog)
+	if err != nil {
+		return nil, err
+	}
+	defer log.Close()
+	cmd := exec.Command(program, "run", "--config", configFile, "--events", eventsFile, "--record", recordingFile)
+	cmd.Stdout, cmd.Stderr = log, log
+	cmd.Env = []string{"HOME=/tmp", "PATH=/usr/bin"}
+	if err := cmd.Start(); err != nil {
+		return nil, err
+	}
+	d := &daemon{cmd: cmd, done: make(chan struct{})}
+	go func() {
+		d.err = cmd.Wait()
+		close(d.done)
+	}()
+	return d, d.waitReady(ctx)
+}
+
+func (d *daemon) waitReady(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, readyWithin)
+	defer cancel()
+	for {
+		_, err := get(ctx, "/readyz")
+		if err == nil {
+			return nil
+		}
+		select {
+		case <-d.done:
+			return fmt.Errorf("benchvigil ended: %v", d.err)
+		case <-ctx.Done():
+			return fmt.Errorf("benchvigil is not ready: %w", err)
+		case <-time.After(readyPollEvery):
+		}
+	}
+}
+
+func (d *daemon) signal(s syscall.Signal) error { return d.cmd.Process.Signal(s) }
+
+// stop asks the daemon to end, as a service manager does, and notes how it
+// took that.
+func (d *daemon) stop() {
+	began := time.Now()
+	d.asked = true
+	d.stopErr = d.askToEnd()
+	d.stopTook = time.Since(began)
+}
+
+func (d *daemon) askToEnd() error {
+	select {
+	case <-d.done:
+		return fmt.Errorf("ended before it was asked to: %v", d.err)
+	default:
+	}
+	if err := d.signal(syscall.SIGTERM); err != nil {
+		return err
+	}
+	select {
+	case <-d.done:
+		return d.err
+	case <-time.After(stopWithin):
+		return fmt.Errorf("still running %v after SIGTERM", stopWithin)
+	}
+}
+
+// get fetches a page of the daemon.
+func get(ctx context.Context, path string) (string, error) {
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, daemonAddress+path, nil)
+	if err != nil {
+		return "", err
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return "", err
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err == nil && resp.StatusCode != http.StatusOK {
+		err = fmt.Errorf("%s: %s: %s", path, resp.Status, bytes.TrimSpace(body))
+	}
+	return string(body), err
+}
+
+// metric fetches one metric: the first sample of that name whose labels
+// contain every given text, such as `station="s1"`.
+func metric(ctx context.Context, name string, labels ...string) (float64, error) {
+	page, err := get(ctx, "/metrics")
+	if err != nil {
+		return 0, err
+	}
+	for line := range strings.Lines(page) {
+		series, value, _ := strings.Cut(strings.TrimSpace(line), " ")
+		family, rest, _ := strings.Cut(series, "{")
+		if family == name && containsAll(rest, labels) {
+			return strconv.ParseFloat(value, 64)
+		}
+	}
+	return 0, fmt.Errorf("no metric %s with %q", name, labels)
+}
+
+func containsAll(s string, parts []string) bool {
+	for _, p := range parts {
+		if !strings.Contains(s, p) {
+			return false
+		}
+	}
+	return true
+}
+
+// showFailure prints what a person needs to understand a failed check.
+func (r *rig) showFailure() {
+	events := r.events.since(0)
+	for _, e := range events[max(0, len(events)-shownEventLines):] {
+		fmt.Printf("guest: event %s %s %s %s\n", e.v.Time.Format(time.TimeOnly), e.v.Source, e.v.Type, e.v.Data)
+	}
+	log, err := os.ReadFile(daemonLog)
+	if err != nil {
+		fmt.Println("guest:", err)
+		return
+	}
+	fmt.Printf("guest: end of benchvigil's log:\n%s\n", log[max(0, len(log)-shownLogBytes):])
+}
