@@ -1,0 +1,36 @@
+package main
+
+import (
+	"github.com/spf13/cobra"
+
+	"benchvigil/internal/app"
+)
+
+func newDemo() *cobra.Command {
+	o := app.DemoOptions{Listen: "127.0.0.1:8420"}
+	var logs logOptions
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Show a simulated bench",
+		Long: "demo plays invented boards and watches them in earnest: the readings come from simulated\n" +
+			"supplies by SCPI over TCP, the devices from a simulated USB bus. Nothing real is touched.",
+		Example: "  benchvigil demo\n  benchvigil demo --speed 1 --data /tmp/demo",
+		Args:    exactly(),
+		RunE: func(c *cobra.Command, _ []string) error {
+			log, err := logs.logger(c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			o.Out, o.Logger, o.Version = c.OutOrStdout(), log, version()
+			o.Fallback = !c.Flags().Changed("listen")
+			return app.Demo(c.Context(), o)
+		},
+	}
+	c.Flags().IntVar(&o.Stations, "stations", 6, "how many stations")
+	c.Flags().Float64Var(&o.Speed, "speed", 10, "how many times as fast time runs")
+	c.Flags().StringVar(&o.Data, "data", "", "keep events and observations in this `folder`")
+	c.Flags().StringVar(&o.Listen, "listen", o.Listen, "loopback `address` of the page; a free one is taken when the usual one is not free")
+	c.Flags().BoolVar(&o.Once, "once", false, "play each story once, not over and over")
+	logs.flags(c)
+	return c
+}

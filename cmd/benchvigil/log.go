@@ -1,0 +1,60 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// logOptions say how to log.
+type logOptions struct {
+	level  string
+	format string
+}
+
+func (o *logOptions) flags(c *cobra.Command) {
+	c.Flags().StringVar(&o.level, "log-level", "info", "debug, info, warn or error")
+	c.Flags().StringVar(&o.format, "log-format", "auto", "json, human, or auto: human on a terminal")
+}
+
+func (o *logOptions) logger(w io.Writer) (*zap.Logger, error) {
+	level, err := zapcore.ParseLevel(o.level)
+	if err != nil || level > zapcore.ErrorLevel {
+		return nil, fmt.Errorf("--log-level %q: want debug, info, warn or error: %w", o.level, errUsage)
+	}
+	enc, err := o.encoder(w)
+	if err != nil {
+		return nil, err
+	}
+	return zap.New(zapcore.NewCore(enc, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+}
+
+func (o *logOptions) encoder(w io.Writer) (zapcore.Encoder, error) {
+	human := o.format == "human" || o.format == "auto" && isTerminal(w)
+	cfg := zap.NewProductionEncoderConfig()
+	cfg.EncodeDuration = zapcore.StringDurationEncoder
+	switch {
+	case human:
+		cfg.EncodeTime = zapcore.TimeEncoderOfLayout("15:04:05.000")
+		cfg.EncodeLevel = zapcore.CapitalLevelEncoder
+		cfg.ConsoleSeparator = "  "
+		return zapcore.NewConsoleEncoder(cfg), nil
+	case o.format == "auto", o.format == "json":
+		cfg.EncodeTime = zapcore.RFC3339NanoTimeEncoder
+		return zapcore.NewJSONEncoder(cfg), nil
+	}
+	return nil, fmt.Errorf("--log-format %q: want auto, json or human: %w", o.format, errUsage)
+}
+
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice != 0
+}

@@ -1,0 +1,118 @@
+// Command benchvigil watches boards on a phone data-recovery bench: which mode
+// each is in, how long it has stayed up against the window it needs, and when
+// it drops or stalls. This package holds flags, signals and exit codes;
+// everything else is behind internal/app.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"benchvigil/internal/app"
+)
+
+// Exit codes, documented in the README. 2 is never used: it is what a Go panic
+// gives.
+const (
+	exitOK         = 0
+	exitUnexpected = 1
+	exitConfig     = 3
+	exitRecord     = 4
+	exitHardware   = 5
+	exitUnreadable = 6
+	exitKilled     = 130
+)
+
+func main() {
+	ctx, stop := signalContext()
+	defer stop()
+	os.Exit(execute(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// signalContext ends at the first interrupt; a second one ends the program at
+// once.
+func signalContext() (context.Context, func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	signals := make(chan os.Signal, 2)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	go func() {
+		<-signals
+		cancel()
+		<-signals
+		os.Exit(exitKilled)
+	}()
+	return ctx, cancel
+}
+
+func execute(ctx context.Context, args []string, in io.Reader, out, errs io.Writer) int {
+	root := newRoot()
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(errs)
+	err := root.ExecuteContext(ctx)
+	if err != nil {
+		fmt.Fprintln(errs, "benchvigil: "+err.Error()) //nolint:errcheck // nobody is there to be told
+	}
+	return exitCode(err)
+}
+
+// exitCode is the one place that turns errors into exit codes.
+func exitCode(err error) int {
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, app.ErrConfig), errors.Is(err, errUsage):
+		return exitConfig
+	case errors.Is(err, app.ErrRecord):
+		return exitRecord
+	case errors.Is(err, app.ErrHardware):
+		return exitHardware
+	case errors.Is(err, app.ErrUnreadable):
+		return exitUnreadable
+	}
+	return exitUnexpected
+}
+
+// errUsage marks a command line that cannot be understood.
+var errUsage = errors.New("see benchvigil --help")
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "benchvigil",
+		Short: "Watch boards on a data-recovery bench",
+		Long: "benchvigil watches every station of a phone data-recovery bench: USB enumeration and\n" +
+			"supply current tell which mode a board is in, how long it has stayed up against the\n" +
+			"window it needs, and when it drops or stalls.",
+		Example:       "  benchvigil demo\n  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil replay --profile configs/profiles/invented-handset.yaml watch.jsonl",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return fmt.Errorf("unknown command %q: %w", args[0], errUsage)
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+	}
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w", err, errUsage) })
+	root.AddCommand(newRun(), newDemo(), newReplay(), newVersion(), newScan(), newSim())
+	return root
+}
+
+// exactly is cobra.ExactArgs with an error that says what is missing.
+func exactly(what ...string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if len(args) != len(what) {
+			return fmt.Errorf("%s takes %d arguments %v, got %d: %w", c.Name(), len(what), what, len(args), errUsage)
+		}
+		return nil
+	}
+}

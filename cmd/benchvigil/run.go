@@ -1,0 +1,40 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"benchvigil/internal/app"
+)
+
+func newRun() *cobra.Command {
+	var file string
+	var o app.RunOptions
+	var logs logOptions
+	c := &cobra.Command{
+		Use:   "run",
+		Short: "Watch the bench that a configuration describes",
+		Long: "run watches every station of the configuration until it is interrupted, and serves the\n" +
+			"page, /metrics, /healthz and /readyz on the address in it.",
+		Example: "  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil run --config config.yaml --events events.jsonl --record watch.jsonl",
+		Args:    exactly(),
+		RunE: func(c *cobra.Command, _ []string) error {
+			log, err := logs.logger(c.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			o.Logger, o.Version = log, version()
+			o.Started = func(address string) {
+				fmt.Fprintf(c.ErrOrStderr(), "Open http://%s/ to see the bench.\n", address) //nolint:errcheck // nobody is there to be told
+			}
+			return app.RunConfig(c.Context(), file, o)
+		},
+	}
+	c.Flags().StringVar(&file, "config", "/etc/benchvigil/config.yaml", "configuration `file`")
+	c.Flags().StringVar(&o.Events, "events", "", "add events to this `file`, one CloudEvent a line")
+	c.Flags().StringVar(&o.Record, "record", "", "write observations to this new `file`, for replay")
+	c.Flags().BoolVar(&o.CheckOnly, "check-config", false, "read the configuration, say what is wrong with it, and stop")
+	logs.flags(c)
+	return c
+}

@@ -1,0 +1,71 @@
+package app
+
+import (
+	"fmt"
+	"io/fs"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/recording"
+	"benchvigil/internal/supply"
+	"benchvigil/internal/usb"
+)
+
+// Plan is everything that a bench needs to run, whether it comes from a
+// configuration or from a simulation.
+type Plan struct {
+	Bench    string
+	Listen   string
+	Banner   string // shown on every page; empty in earnest
+	Version  string
+	Stations []StationPlan
+	USB      usb.Options // Ports, Now and Logger are filled in
+	Events   string      // file that events are added to; empty: none
+	Record   string      // file that observations are written to; empty: none
+	Extra    []Source    // further sources of observations, such as a simulation's marks
+	Now      func() time.Time
+	Logger   *zap.Logger
+	Started  func(address string) // called once the page can be opened
+}
+
+// StationPlan is one station.
+type StationPlan struct {
+	ID, Name, Port string
+	Hookup         bench.Hookup
+	Profile        *profile.Profile
+	Window         time.Duration   // 0: the profile's
+	Supply         *supply.Options // nil: no readings; Station, Name, Now and Logger are filled in
+}
+
+// header describes the stations in a recording.
+func (p *Plan) header() recording.Header {
+	h := recording.Header{Bench: p.Bench, Stations: map[string]recording.Stations{}}
+	for _, s := range p.Stations {
+		h.Stations[s.ID] = recording.Describe(s.Hookup)
+	}
+	return h
+}
+
+// ports maps port paths to stations.
+func (p *Plan) ports() map[string]string {
+	out := map[string]string{}
+	for _, s := range p.Stations {
+		if s.Port != "" {
+			out[s.Port] = s.ID
+		}
+	}
+	return out
+}
+
+// loadProfiles reads the profiles of a folder. What is wrong in them is a bad
+// configuration.
+func loadProfiles(fsys fs.FS) (map[string]*profile.Profile, error) {
+	found, err := profile.LoadDir(fsys)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	return found, nil
+}

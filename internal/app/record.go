@@ -1,0 +1,209 @@
+package app
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+	"benchvigil/internal/recording"
+)
+
+// flushEvery bounds what a crash can take from a file of the record.
+const flushEvery = time.Second
+
+// record writes what stations are given and what they conclude to two files,
+// either of which may be missing. A file that cannot be written any more is
+// named once, counted, and tried again: watching goes on without it.
+type record struct {
+	bench        string
+	log          *zap.Logger
+	observations *sheet
+	events       *sheet
+	writer       *recording.Writer
+}
+
+// openRecord opens the files. Empty names mean no file.
+func openRecord(p *Plan) (*record, error) {
+	r := &record{bench: p.Bench, log: p.Logger}
+	if p.Events != "" {
+		s, err := openSheet(p.Events, os.O_APPEND)
+		if err != nil {
+			return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+		}
+		r.events = s
+	}
+	if p.Record == "" {
+		return r, nil
+	}
+	s, err := openSheet(p.Record, os.O_EXCL)
+	if errors.Is(err, fs.ErrExist) {
+		err = fmt.Errorf("%s is already there: a recording holds one watch, choose another name or move it away", p.Record)
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), r.close())
+	}
+	r.observations = s
+	if r.writer, err = recording.NewWriter(s, p.header()); err != nil {
+		return nil, errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), r.close())
+	}
+	return r, nil
+}
+
+// observe writes one observation; it is safe for concurrent use.
+func (r *record) observe(o bench.Observation) {
+	if r.observations == nil {
+		return
+	}
+	b, err := recording.Encode(o)
+	if err == nil {
+		err = r.observations.line(b)
+	}
+	r.note(r.observations, err)
+}
+
+// tell writes events; it is safe for concurrent use. They are few and matter
+// most, so they do not wait in a buffer.
+func (r *record) tell(events []bench.Event) {
+	if r.events == nil {
+		return
+	}
+	for _, e := range events {
+		b, err := e.CloudEvent(r.bench)
+		if err == nil {
+			err = r.events.line(b)
+		}
+		r.note(r.events, err)
+	}
+	r.note(r.events, r.events.flush())
+}
+
+// run flushes until ctx ends, then closes the files.
+func (r *record) run(ctx context.Context) error {
+	tick := time.NewTicker(flushEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+			if r.observations != nil {
+				r.note(r.observations, r.observations.flush())
+			}
+		case <-ctx.Done():
+			if err := r.close(); err != nil {
+				return fmt.Errorf("%w: %w", ErrRecord, err)
+			}
+			return nil
+		}
+	}
+}
+
+func (r *record) close() error {
+	var errs []error
+	for _, s := range []*sheet{r.observations, r.events} {
+		if s != nil {
+			errs = append(errs, s.close())
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// health is nil while everything that should be written is.
+func (r *record) health() error {
+	for _, s := range []*sheet{r.observations, r.events} {
+		if s == nil {
+			continue
+		}
+		if err := s.trouble(); err != nil {
+			return fmt.Errorf("%w: %w", ErrRecord, err)
+		}
+	}
+	return nil
+}
+
+// note logs a trouble when it begins, changes or ends.
+func (r *record) note(s *sheet, err error) {
+	changed, lost := s.note(err)
+	switch {
+	case !changed:
+	case err != nil:
+		r.log.Error("the record cannot be written: watching goes on without it", logkey.File(s.name), logkey.Err(err))
+	default:
+		r.log.Info("the record is written again", logkey.File(s.name), logkey.Count(lost))
+	}
+}
+
+// sheet is one file that lines are added to, by several goroutines.
+type sheet struct {
+	name string
+
+	mu   sync.Mutex // guards all below
+	f    *os.File
+	w    *bufio.Writer
+	err  error  // the trouble that stands
+	lost uint64 // lines lost since it began
+}
+
+func openSheet(name string, how int) (*sheet, error) {
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|how, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	return &sheet{name: name, f: f, w: bufio.NewWriterSize(f, 64<<10)}, nil
+}
+
+// Write adds bytes as they are.
+func (s *sheet) Write(b []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.w.Write(b)
+}
+
+func (s *sheet) line(b []byte) error {
+	_, err := s.Write(append(b, '\n'))
+	return err
+}
+
+// flush writes the buffer out. A buffer that failed once refuses for ever, so
+// it is replaced: what was in it is lost, and counted by note.
+func (s *sheet) flush() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := s.w.Flush()
+	if err != nil {
+		s.w.Reset(s.f)
+	}
+	return err
+}
+
+func (s *sheet) close() error {
+	err := s.flush()
+	return errors.Join(err, s.f.Sync(), s.f.Close())
+}
+
+func (s *sheet) note(err error) (changed bool, lost uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	changed = (err == nil) != (s.err == nil) || err != nil && err.Error() != s.err.Error()
+	s.err = err
+	lost = s.lost
+	if err != nil {
+		s.lost++
+	} else if changed {
+		s.lost = 0
+	}
+	return changed, lost
+}
+
+func (s *sheet) trouble() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.err
+}

@@ -1,0 +1,145 @@
+package app
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/infer"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/recording"
+)
+
+// ReplayOptions say what to replay and as what.
+type ReplayOptions struct {
+	Recording string        // file, "-" is standard input
+	Profile   string        // file of the profile
+	Station   string        // only this one; empty: all
+	Window    time.Duration // 0: the profile's
+	Stdin     io.Reader
+	Out       io.Writer // events, one a line, nothing else
+	Warn      io.Writer // what was passed over
+}
+
+// Replay reads a recording through infer and writes its events.
+func Replay(o ReplayOptions) error {
+	p, err := loadProfile(o.Profile)
+	if err != nil {
+		return err
+	}
+	in, name, err := openRecording(o)
+	if err != nil {
+		return err
+	}
+	defer in.Close() //nolint:errcheck // read only, or a temporary file
+	wiring, err := survey(in, name)
+	if err != nil {
+		return err
+	}
+	return replay(o, p, in, name, wiring)
+}
+
+func replay(o ReplayOptions, p *profile.Profile, in io.Reader, name string, wiring map[string]bench.Hookup) error {
+	d, err := recording.NewReader(in, name)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	d.Warn = func(text string) { fmt.Fprintln(o.Warn, text) } //nolint:errcheck // a warning that cannot be shown changes nothing
+	engines, err := replayEngines(o, p, wiring)
+	if err != nil {
+		return err
+	}
+	h, _ := d.Header()
+	benchName := h.Bench
+	if benchName == "" {
+		benchName = "bench"
+	}
+	out := bufio.NewWriter(o.Out)
+	err = recording.Replay(d, engines, func(e bench.Event) error {
+		b, err := e.CloudEvent(benchName)
+		if err != nil {
+			return err
+		}
+		_, err = out.Write(append(b, '\n'))
+		return err
+	})
+	return errors.Join(err, out.Flush())
+}
+
+func replayEngines(o ReplayOptions, p *profile.Profile, wiring map[string]bench.Hookup) (map[string]recording.Engine, error) {
+	engines := map[string]recording.Engine{}
+	for id, h := range wiring {
+		if o.Station == "" || o.Station == id {
+			engines[id] = infer.New(p, infer.Station{ID: id, Hookup: h, Window: o.Window})
+		}
+	}
+	if o.Station != "" && len(engines) == 0 {
+		return nil, fmt.Errorf("%w: no station %q in it: there are %s", ErrUnreadable, o.Station,
+			strings.Join(slices.Sorted(maps.Keys(wiring)), ", "))
+	}
+	return engines, nil
+}
+
+// survey reads the recording once to see how its stations are wired, and goes
+// back to its beginning. What cannot be read is told by the replay itself,
+// after the events before it.
+func survey(in io.ReadSeeker, name string) (map[string]bench.Hookup, error) {
+	d, err := recording.NewReader(in, name)
+	if err != nil {
+		return nil, err
+	}
+	defer d.Close()
+	wiring, err := recording.Survey(d)
+	if err != nil && !errors.Is(err, ErrUnreadable) {
+		return nil, err
+	}
+	if _, err := in.Seek(0, io.SeekStart); err != nil {
+		return nil, fmt.Errorf("read %s again: %w", name, err)
+	}
+	return wiring, nil
+}
+
+// openRecording opens the file; standard input is copied into a temporary file
+// that is gone when it is closed, because it is read twice.
+func openRecording(o ReplayOptions) (*os.File, string, error) {
+	if o.Recording != "-" {
+		f, err := os.Open(o.Recording)
+		if err != nil {
+			return nil, "", fmt.Errorf("%w: %w", ErrUnreadable, err)
+		}
+		return f, o.Recording, nil
+	}
+	f, err := os.CreateTemp("", "benchvigil-replay-*")
+	if err != nil {
+		return nil, "", fmt.Errorf("keep standard input: %w", err)
+	}
+	_ = os.Remove(f.Name()) // where an open file cannot be removed it stays in the temporary folder
+	if _, err := io.Copy(f, o.Stdin); err != nil {
+		return nil, "", errors.Join(fmt.Errorf("read standard input: %w", err), f.Close())
+	}
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return nil, "", errors.Join(fmt.Errorf("read standard input: %w", err), f.Close())
+	}
+	return f, "standard input", nil
+}
+
+func loadProfile(name string) (*profile.Profile, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("%w: profile: %w", ErrConfig, err)
+	}
+	defer f.Close() //nolint:errcheck // opened for reading only
+	p, err := profile.Parse(f, name)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	return p, nil
+}
