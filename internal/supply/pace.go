@@ -14,11 +14,7 @@ type pace struct {
 // returns how many slots passed without a reading.
 func (p *pace) advance(now time.Time) (skipped uint64) {
 	p.slot = p.slot.Add(p.every)
-	late := now.Sub(p.slot)
-	if late < p.every {
-		return 0
-	}
-	n := late / p.every
+	n := max(0, now.Sub(p.slot)/p.every)
 	p.slot = p.slot.Add(n * p.every)
 	return uint64(n)
 }

@@ -3,6 +3,7 @@ package supply_test
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -185,6 +186,20 @@ func TestConversations(t *testing.T) {
 				lines("power 3.801 V", "supply error: amps are over range"),
 		},
 		{
+			name: "a trouble that comes and goes is told once",
+			calls: []supplytest.Call{talk(slices.Concat([]supplytest.Exchange{noError},
+				supplytest.Repeat(3, append(supplytest.Repeat(6, reading), reply(compound, "3.801;INF"))...))...)},
+			want: strings.Repeat(lines(good), 6) + lines("power 3.801 V", "supply error: amps are over range") +
+				strings.Repeat(strings.Repeat(lines(good), 6)+lines("power 3.801 V"), 2),
+		},
+		{
+			name: "state from before a loss does not ride on a reading after it",
+			o:    supply.Options{OutputQuery: "OUTP?"},
+			calls: []supplytest.Call{talk(noError, reading, reply("OUTP?", "1"), supplytest.Exchange{Want: compound, Hangup: true}),
+				talk(noError, reading)},
+			want: lines(good, `supply lost: ask "MEAS:VOLT?;CURR?": the instrument closed the connection`, backGood),
+		},
+		{
 			name:  "silence, then an answer",
 			calls: []supplytest.Call{talk(noError, reading, silence(compound)), talk(noError, reading)},
 			want:  lines(good, `supply lost: no answer to "MEAS:VOLT?;CURR?" within 500ms`, backGood),
@@ -253,6 +268,12 @@ func TestConversations(t *testing.T) {
 			},
 			want: lines(`supply error: garbled answer to "MEAS:VOLT?;CURR?": "\x00\xff"`,
 				`supply lost: garbled answer to "MEAS:VOLT?;CURR?": "3.8V;1A"`, backGood),
+		},
+		{
+			name: "a garbled answer now and then is no loss",
+			calls: []supplytest.Call{talk(noError, reply(compound, "?"), noError, reply(compound, "?"), noError, reading,
+				reply(compound, "?"), noError, reply(compound, "?"), noError, reading)},
+			want: lines(`supply error: garbled answer to "MEAS:VOLT?;CURR?": "?"`, good, good),
 		},
 		{
 			name: "garbled out of step",

@@ -171,6 +171,20 @@ func TestBackOffWhileSilent(t *testing.T) {
 	})
 }
 
+// A reading ends the back-off: the next loss is tried again soon.
+func TestBackOffStartsAnewAfterAReading(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		play(t, supply.Options{}, 0, supplytest.Refused(), supplytest.Refused(), supplytest.Refused(), supplytest.Refused(),
+			talk(noError, supplytest.Exchange{Want: compound, Answer: "3.801;0.412\n", Hangup: true}), talk(noError, reading))
+		// .1 + .2 + .4 + .8 s, the next slot, and .1 s again.
+		least, most := 1600*time.Millisecond*3/4+100*time.Millisecond, 1600*time.Millisecond*5/4+100*time.Millisecond
+		if d := time.Since(start); d < least || d > most {
+			t.Errorf("back after %v, want %v to %v", d, least, most)
+		}
+	})
+}
+
 func TestRunEndsAtOnce(t *testing.T) {
 	blocked := &dials{block: true}
 	refused := &dials{}
@@ -178,6 +192,7 @@ func TestRunEndsAtOnce(t *testing.T) {
 		"while dialling":              func(*testing.T) supply.Dial { return blocked.dial },
 		"while backing off":           func(*testing.T) supply.Dial { return refused.dial },
 		"while waiting for an answer": func(t *testing.T) supply.Dial { return supplytest.New(t, talk(silence("SYST:ERR?"))).Dial },
+		"while waiting for a reading": func(t *testing.T) supply.Dial { return supplytest.New(t, talk(noError, silence(compound))).Dial },
 		"while waiting for a slot":    func(t *testing.T) supply.Dial { return supplytest.New(t, talk(noError, reading)).Dial },
 	} {
 		t.Run(name, func(t *testing.T) {
