@@ -153,10 +153,9 @@ func (e *Engine) closeBlock(t ms) {
 	}
 	if n := len(s.Block); n > 0 {
 		slices.Sort(s.Block)
-		level := s.Block[n/2]
-		s.Level = unit.Some(level)
+		s.Level = unit.Some(s.Block[n/2])
+		e.currentMoves(s.BlockFrom, second{level: s.Block[n/2], swing: s.Block[(n-1)*9/10] - s.Block[n/10], n: n})
 		s.Block = s.Block[:0]
-		e.currentMoves(s.BlockFrom, level)
 		e.rivals(s.BlockFrom)
 	}
 	s.BlockFrom = t - (t-s.BlockFrom)%1000

@@ -1,17 +1,44 @@
 package infer
 
 import (
+	"math"
+
 	"benchvigil/internal/bench"
 	"benchvigil/internal/unit"
 )
 
-// What counts as movement of the current: a change of its level beyond the
-// larger of the two. An instrument's last digit and a board's idle ripple stay
-// below; a restore that works moves by more all the time.
+// second sums up the readings of one second.
+type second struct {
+	level unit.Current // their median
+	swing unit.Current // from the 10th to the 90th percentile
+	n     int
+}
+
+// What counts as movement of the current. A board that works swings within the
+// second by more than a supply's noise and a board's idle ripple; and a level
+// that shifts by more than these allow is a movement too.
 const (
-	moveFloor = 20 * unit.Milliampere
-	moveShare = 20 // one part in
+	swingFloor = 60 * unit.Milliampere
+	swingShare = 0.15
+	shiftFloor = 20 * unit.Milliampere
+	shiftShare = 0.05
+	shiftSigma = 6 // standard errors of a second's median
 )
+
+// lively reports that the current swung within the second.
+func (s second) lively() bool {
+	return s.swing > max(swingFloor, scale(s.level, swingShare))
+}
+
+// shifted reports that the level moved away from ref by more than noise does.
+// For normal noise the swing is 2.56 standard deviations, and the median of n
+// readings has a standard error of 1.25/sqrt(n) of them.
+func (s second) shifted(ref unit.Current) bool {
+	se := float64(s.swing) / 2.56 * 1.25 / math.Sqrt(float64(s.n))
+	return max(s.level-ref, ref-s.level) > max(shiftFloor, scale(ref, shiftShare), unit.Current(shiftSigma*se))
+}
+
+func scale(c unit.Current, by float64) unit.Current { return unit.Current(float64(c) * by) }
 
 // trafficFresh is how old a traffic count may be and still be evidence that
 // the bus can be seen.
@@ -27,19 +54,20 @@ func (e *Engine) traffic(t ms, f bench.Traffic) {
 	}
 }
 
-// currentMoves compares the level of the second that began at from with the
-// level at the last movement.
-func (e *Engine) currentMoves(from ms, level unit.Current) {
+// currentMoves asks whether the current moved in the second that began at from.
+// The level that it is compared with follows slowly, so that drift is not
+// movement.
+func (e *Engine) currentMoves(from ms, now second) {
 	m := &e.s.Move
 	ref, ok := m.Ref.Get()
-	if !ok {
-		m.Ref = unit.Some(level)
+	if !ok || now.lively() || now.shifted(ref) {
+		m.Ref = unit.Some(now.level)
+		if ok {
+			e.moved(from)
+		}
 		return
 	}
-	if max(level-ref, ref-level) > max(moveFloor, ref/moveShare) {
-		m.Ref = unit.Some(level)
-		e.moved(from)
-	}
+	m.Ref = unit.Some(ref + (now.level-ref)/8)
 }
 
 // moved notes a movement and clears a stall.
