@@ -2,23 +2,11 @@ package supply
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"io"
 	"strings"
 	"time"
 )
-
-// Conn is an open way to an instrument: bytes with a deadline. Every net.Conn
-// is one.
-type Conn interface {
-	io.ReadWriteCloser
-	SetDeadline(t time.Time) error
-}
-
-// Dial opens the way to an instrument. An error means "not now": it is tried
-// again.
-type Dial func(ctx context.Context) (Conn, error)
 
 // maxLine bounds an answer in bytes; the longest that is asked for is an error
 // entry of some 270.

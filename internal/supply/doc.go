@@ -13,5 +13,6 @@
 // answer that comes after its time-out is never taken for the answer of a later
 // query: the connection it would come on is closed.
 //
-// Another way to reach an instrument is one new file with a Dial.
+// Another way to reach an instrument is one new file with its transport, and its
+// line in transports.
 package supply

@@ -10,10 +10,10 @@ import (
 	"time"
 )
 
-// Failure is a kind of failed reading.
+// Failure is a kind of failed reading, or of a connection that failed before one.
 type Failure string
 
-// The kinds of failed readings.
+// The kinds of failures.
 const (
 	Unreachable Failure = "unreachable"  // no connection
 	Broken      Failure = "broken"       // the connection ended, or questions and answers came apart

@@ -29,11 +29,10 @@ func New(o Options) (*Poller, error) {
 		return nil, fmt.Errorf("supply %q: %w", o.Name, err)
 	}
 	if p.dial == nil {
-		address, err := parseAddress(o.Address)
-		if err != nil {
+		var err error
+		if p.address, p.dial, err = open(o.Address); err != nil {
 			return nil, fmt.Errorf("supply %q: %w", o.Name, err)
 		}
-		p.address, p.dial = address, dialTCP(address)
 	}
 	return p, nil
 }

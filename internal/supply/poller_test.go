@@ -195,8 +195,10 @@ func TestConversations(t *testing.T) {
 		{
 			name: "state from before a loss does not ride on a reading after it",
 			o:    supply.Options{OutputQuery: "OUTP?"},
-			calls: []supplytest.Call{talk(noError, reading, reply("OUTP?", "1"), supplytest.Exchange{Want: compound, Hangup: true}),
-				talk(noError, reading)},
+			calls: []supplytest.Call{
+				talk(noError, reading, reply("OUTP?", "1"), supplytest.Exchange{Want: compound, Hangup: true}),
+				talk(noError, reading),
+			},
 			want: lines(good, `supply lost: ask "MEAS:VOLT?;CURR?": the instrument closed the connection`, backGood),
 		},
 		{
@@ -340,8 +342,10 @@ func TestConversations(t *testing.T) {
 		{
 			name: "a state query that was answered before is asked again",
 			o:    supply.Options{OutputQuery: "OUTP?", Every: time.Second},
-			calls: []supplytest.Call{talk(noError, reading, reply("OUTP?", "1"), reading, reply("OUTP?", "?")),
-				talk(noError, reading, reading, reply("OUTP?", "0"), reading, reply("OUTP?", "0"))},
+			calls: []supplytest.Call{
+				talk(noError, reading, reply("OUTP?", "1"), reading, reply("OUTP?", "?")),
+				talk(noError, reading, reading, reply("OUTP?", "0"), reading, reply("OUTP?", "0")),
+			},
 			want: lines(good, good+" output true", good, good, good+" output false"),
 		},
 	} {

@@ -54,9 +54,7 @@ func newSession(p *Poller, emit func(bench.Observation) bool) *session {
 
 // lost takes a failure that ended a connection, or kept one from being opened.
 func (s *session) lost(f *failure) {
-	if f.kind == Unreachable {
-		s.counts.failures[Unreachable].Add(1)
-	}
+	s.counts.failures[f.kind].Add(1)
 	s.garbled = 0
 	s.riding = bench.Power{}
 	s.news.loss(f)
@@ -172,7 +170,6 @@ func (s *session) trouble(what string) { s.news.trouble(&failure{what: what}) }
 // the connection as long as the error queue, being emptied, answers as it
 // should: then question and answer are still in step.
 func (s *session) failed(d *dialogue, f *failure) *failure {
-	s.counts.failures[f.kind].Add(1)
 	s.settle(false)
 	s.compoundFailed = s.opts.Query != "" && f.kind != Broken
 	if f.kind != Garbled {
@@ -184,6 +181,7 @@ func (s *session) failed(d *dialogue, f *failure) *failure {
 	if inStep, _ := s.drain(d); !inStep {
 		return f // the cause; how the drain failed only follows from it
 	}
+	s.counts.failures[Garbled].Add(1)
 	s.news.trouble(f)
 	return nil
 }

@@ -168,12 +168,13 @@ func TestReadsBySingleQueries(t *testing.T) {
 
 func TestComesBackFromEveryBehaviour(t *testing.T) {
 	for name, tc := range map[string]struct {
-		b    scpi.Behaviour
-		want string
+		b     scpi.Behaviour
+		count supply.Failure
+		want  string
 	}{
-		"silent":   {scpi.Silent, `supply lost: no answer to "MEAS:VOLT?;CURR?" within 100ms`},
-		"refusing": {scpi.Refusing, lostLine},
-		"garbling": {scpi.Garbling, lostLine + `: garbled answer to "MEAS:VOLT?;CURR?": "?.??????;?.??????"`},
+		"silent":   {scpi.Silent, supply.Silent, `supply lost: no answer to "MEAS:VOLT?;CURR?" within 100ms`},
+		"refusing": {scpi.Refusing, supply.Broken, lostLine},
+		"garbling": {scpi.Garbling, supply.Garbled, lostLine + `: garbled answer to "MEAS:VOLT?;CURR?": "?.??????;?.??????"`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -183,6 +184,9 @@ func TestComesBackFromEveryBehaviour(t *testing.T) {
 			in.behave(tc.b)
 			w.until(tc.want)
 			w.forget()
+			if n := w.p.Counts().Failures[tc.count]; n == 0 {
+				t.Errorf("no failure is counted as %s", tc.count)
+			}
 			in.behave(scpi.Answering)
 			w.until(backLine, good, good)
 		})

@@ -18,44 +18,25 @@ const (
 	dialTimeout = 2 * time.Second
 )
 
-// dialTCP opens raw sockets to a host:port.
-func dialTCP(address string) Dial {
-	d := net.Dialer{Timeout: dialTimeout}
-	return func(ctx context.Context) (Conn, error) { return d.DialContext(ctx, "tcp", address) }
-}
-
-// parseAddress turns "tcp://host:port", "host:port" or either without a port
-// into a host:port, and refuses what can never be dialled.
-func parseAddress(s string) (string, error) {
-	host, port, err := splitAddress(s)
-	if err != nil {
-		return "", fmt.Errorf("address %q: %w", s, err)
-	}
-	return net.JoinHostPort(host, port), nil
-}
-
-func splitAddress(s string) (host, port string, err error) {
-	rest := s
-	if scheme, r, ok := strings.Cut(s, "://"); ok {
-		if scheme != "tcp" {
-			return "", "", fmt.Errorf("%q is not a way to reach a supply: use tcp://host:port", scheme)
-		}
-		rest = r
-	}
-	host, port = rest, lxiPort
-	if !bareHost(rest) {
-		if host, port, err = net.SplitHostPort(rest); err != nil {
-			return "", "", errors.New("not a host:port")
+// openTCP reads "host:port", or a host alone, and dials raw sockets to it. It
+// refuses what can never be dialled.
+func openTCP(where string) (address string, dial Dial, err error) {
+	host, port := where, lxiPort
+	if !bareHost(where) {
+		if host, port, err = net.SplitHostPort(where); err != nil {
+			return "", nil, errors.New("not a host:port")
 		}
 	}
 	host = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
 	if err := checkHost(host); err != nil {
-		return "", "", err
+		return "", nil, err
 	}
 	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
-		return "", "", fmt.Errorf("port %q is not a number from 1 to 65535", port)
+		return "", nil, fmt.Errorf("port %q is not a number from 1 to 65535", port)
 	}
-	return host, port, nil
+	d := net.Dialer{Timeout: dialTimeout}
+	address = net.JoinHostPort(host, port)
+	return address, func(ctx context.Context) (Conn, error) { return d.DialContext(ctx, "tcp", address) }, nil
 }
 
 // bareHost reports a host without a port: a name, an IPv4 or IPv6 address, the

@@ -171,6 +171,17 @@ func TestBackOffWhileSilent(t *testing.T) {
 	})
 }
 
+// An instrument that takes connections and closes them is counted, too.
+func TestClosedBeforeAnyReadingIsCounted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		_, counts := play(t, supply.Options{}, 0, talk(), talk(supplytest.Exchange{Want: "SYST:ERR?", Hangup: true}), talk(noError, reply(compound, "?"), noError, reading))
+		want := map[supply.Failure]uint64{supply.Unreachable: 0, supply.Broken: 2, supply.Silent: 0, supply.Garbled: 1, supply.NotANumber: 0}
+		if diff := cmp.Diff(want, counts.Failures); diff != "" {
+			t.Errorf("failures (-want +got):\n%s", diff)
+		}
+	})
+}
+
 // A reading ends the back-off: the next loss is tried again soon.
 func TestBackOffStartsAnewAfterAReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
