@@ -1,0 +1,124 @@
+// Package config reads the configuration file into one typed, checked value.
+// It owns the names of the keys, their defaults, limits and the words in which
+// a mistake is explained; it is the only importer of viper. It must not know
+// what is done with the values: app turns them into each component's options.
+//
+// The file is YAML. Every mistake in it is reported at once, each with file,
+// line and key, why it is refused and what to write instead.
+package config
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+// Config is a whole configuration, complete and consistent: defaults are
+// filled in and everything was checked. Nobody changes it after Parse.
+type Config struct {
+	Bench    string // name of this bench
+	Listen   string // host:port of the page, on loopback
+	USB      USB
+	Stations []Station // at least one
+}
+
+// USB says how the bus is watched.
+type USB struct {
+	Sysfs  string        // root of the kernel's device tree
+	Rescan time.Duration // between looks at the whole bus
+	Scan   time.Duration // between cross-checks through libusb; 0: never
+}
+
+// Station is one place on the bench.
+type Station struct {
+	ID      string // shown in events and metrics
+	Name    string // what people call it
+	Port    string // USB port path, "" when none is watched
+	Profile *profile.Profile
+	Window  time.Duration // how long the board must stay up
+	Power   bench.PowerPath
+	VBUS    bool // USB bus power feeds the board too
+	Supply  unit.Maybe[Supply]
+}
+
+// Hookup is how the station is wired.
+func (s Station) Hookup() bench.Hookup {
+	return bench.Hookup{Path: s.Power, VBUS: s.VBUS, USB: s.Port != ""}
+}
+
+// Supply says which instrument to ask, what, and how often. Queries that are
+// not asked are empty; either Query is set, or VoltsQuery and AmpsQuery are.
+type Supply struct {
+	Address       string // "tcp://host:port" or "host:port"
+	Query         string // answers volts, then amps
+	VoltsQuery    string
+	AmpsQuery     string
+	OutputQuery   string
+	SetVoltsQuery string
+	LimitQuery    string
+	Every         time.Duration // from reading to reading
+	Timeout       time.Duration // for each answer
+}
+
+// Options of Parse. The zero value reads profiles from disk, below the current
+// folder.
+type Options struct {
+	Dir      string // where relative paths in the file start
+	Profiles func(dir string) (map[string]*profile.Profile, error)
+}
+
+// maxBytes bounds a configuration; forty stations need some 20 KB.
+const maxBytes = 1 << 20
+
+// Load reads the configuration in the file at path; relative paths in it start
+// from its folder.
+func Load(path string) (Config, error) {
+	f, err := os.Open(path) //nolint:gosec // the user names the file
+	if err != nil {
+		return Config{}, fmt.Errorf("open configuration: %w", err)
+	}
+	defer f.Close() //nolint:errcheck // opened for reading only
+	return Parse(f, path, Options{Dir: filepath.Dir(path)})
+}
+
+// Parse reads a configuration; name stands for it in errors.
+func Parse(r io.Reader, name string, opts Options) (Config, error) {
+	text, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
+	if err != nil {
+		return Config{}, fmt.Errorf("read configuration %s: %w", name, err)
+	}
+	if len(text) > maxBytes {
+		return Config{}, fmt.Errorf("%s: larger than 1 MiB, which no configuration is", name)
+	}
+	if opts.Profiles == nil {
+		opts.Profiles = loadProfiles
+	}
+	rep := newReport(name)
+	root := parseYAML(rep, text)
+	if root == nil {
+		return Config{}, rep.err()
+	}
+	raw, err := decode(readTree(rep, root))
+	if err != nil {
+		return Config{}, fmt.Errorf("%s: %w", name, err)
+	}
+	c := (&checker{report: rep, opts: opts}).config(raw)
+	if err := rep.err(); err != nil {
+		return Config{}, err
+	}
+	return c, nil
+}
+
+// loadProfiles reads the device families in a folder.
+func loadProfiles(dir string) (map[string]*profile.Profile, error) {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("no such folder: %w", err)
+	}
+	return profile.LoadDir(os.DirFS(dir))
+}

@@ -1,0 +1,268 @@
+package config_test
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/config"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/supply"
+	"benchvigil/internal/unit"
+)
+
+// handset stands for the profiles on disk.
+var handset = &profile.Profile{Name: "handset", Window: 210 * time.Second}
+
+func knownProfiles(string) (map[string]*profile.Profile, error) {
+	return map[string]*profile.Profile{"handset": handset, "tablet": {Name: "tablet"}}, nil
+}
+
+func parse(text string) (config.Config, error) {
+	return config.Parse(strings.NewReader(text), "config.yaml", config.Options{Dir: "/etc/bench", Profiles: knownProfiles})
+}
+
+// diff compares configurations; profiles are the same when they are the same
+// pointer.
+func diff(want, got config.Config) string {
+	return cmp.Diff(want, got,
+		cmp.Comparer(func(a, b *profile.Profile) bool { return a == b }),
+		cmp.Comparer(func(a, b unit.Maybe[config.Supply]) bool { return a == b }))
+}
+
+func TestDefaults(t *testing.T) {
+	got, err := parse(`
+bench: north
+stations:
+  - {id: s1, profile: handset, supply: {address: 192.0.2.10}}
+  - {id: s2, profile: handset, port: 1-2}
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := config.Config{
+		Bench:  "north",
+		Listen: "127.0.0.1:8420",
+		USB:    config.USB{Sysfs: "/sys", Rescan: 3 * time.Second, Scan: time.Minute},
+		Stations: []config.Station{
+			{
+				ID: "s1", Name: "s1", Profile: handset, Window: 210 * time.Second, Power: bench.FromSupply,
+				Supply: unit.Some(config.Supply{
+					Address: "192.0.2.10", Query: "MEAS:VOLT?;CURR?",
+					Every: 100 * time.Millisecond, Timeout: 500 * time.Millisecond,
+				}),
+			},
+			{ID: "s2", Name: "s2", Port: "1-2", Profile: handset, Window: 210 * time.Second, Power: bench.FromBattery},
+		},
+	}
+	if d := diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestEveryKey(t *testing.T) {
+	got, err := parse(`
+bench: north-2
+listen: "[::1]:0"
+profiles: families
+usb: {sysfs: tree, rescan: 500ms, scan: off}
+stations:
+  - id: 007
+    name: Links, Platz 1
+    port: 1-2.3
+    profile: handset
+    window: 1h
+    power: supply
+    vbus: true
+    supply: &left
+      address: tcp://psu.example:5024
+      volts_query: "MEAS:VOLT?"
+      amps_query: "MEAS:CURR?"
+      output_query: "OUTP?"
+      set_volts_query: "VOLT?"
+      limit_query: "CURR?"
+      every: 20ms
+      timeout: 2s
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := config.Config{
+		Bench:  "north-2",
+		Listen: "[::1]:0",
+		USB:    config.USB{Sysfs: "/etc/bench/tree", Rescan: 500 * time.Millisecond},
+		Stations: []config.Station{{
+			ID: "007", Name: "Links, Platz 1", Port: "1-2.3", Profile: handset, Window: time.Hour,
+			Power: bench.FromSupply, VBUS: true,
+			Supply: unit.Some(config.Supply{
+				Address: "tcp://psu.example:5024", VoltsQuery: "MEAS:VOLT?", AmpsQuery: "MEAS:CURR?",
+				OutputQuery: "OUTP?", SetVoltsQuery: "VOLT?", LimitQuery: "CURR?",
+				Every: 20 * time.Millisecond, Timeout: 2 * time.Second,
+			}),
+		}},
+	}
+	if d := diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestHookup(t *testing.T) {
+	s := config.Station{Power: bench.FromSupply, VBUS: true, Port: "1-2"}
+	if got, want := s.Hookup(), (bench.Hookup{Path: bench.FromSupply, VBUS: true, USB: true}); got != want {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	if (config.Station{}).Hookup().USB {
+		t.Error("a station without a port is said to watch USB")
+	}
+}
+
+// TestConfigsParse loads every configuration that is shipped.
+func TestConfigsParse(t *testing.T) {
+	files, err := filepath.Glob("../../configs/*.yaml")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("found %d files in configs (%v)", len(files), err)
+	}
+	for _, f := range files {
+		if _, err := config.Load(f); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// TestReferenceShowsDefaults holds configs/benchvigil.yaml to its word that
+// what it shows is the default: without those lines nothing changes.
+func TestReferenceShowsDefaults(t *testing.T) {
+	full := reference(t, func(string) bool { return true })
+	short := reference(t, func(line string) bool {
+		for _, key := range []string{"listen:", "profiles:", "usb:", "sysfs:", "rescan:", "scan:", "window:", "power: supply", "vbus:", "query:", "every: 100ms", "timeout:"} {
+			if strings.HasPrefix(strings.TrimSpace(line), key) {
+				return false
+			}
+		}
+		return true
+	})
+	if d := diff(full, short); d != "" {
+		t.Error(d)
+	}
+}
+
+// reference parses those lines of the reference that keep wants.
+func reference(t *testing.T, keep func(line string) bool) config.Config {
+	t.Helper()
+	text, err := os.ReadFile("../../configs/benchvigil.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	for line := range strings.Lines(string(text)) {
+		if keep(line) {
+			b.WriteString(line)
+		}
+	}
+	known := map[string]*profile.Profile{"invented-handset": handset}
+	c, err := config.Parse(strings.NewReader(b.String()), "benchvigil.yaml", config.Options{
+		Profiles: func(string) (map[string]*profile.Profile, error) { return known, nil },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// TestSupplyAgrees holds the checks and defaults of this package against those
+// of the supply package, which has the last word but knows no line numbers.
+func TestSupplyAgrees(t *testing.T) {
+	defaults := []struct{ key, here, there any }{
+		{"query", config.DefaultQuery, supply.DefaultQuery},
+		{"every", config.DefaultEvery, supply.DefaultEvery},
+		{"timeout", config.DefaultTimeout, supply.DefaultTimeout},
+	}
+	for _, d := range defaults {
+		if d.here != d.there {
+			t.Errorf("default of %s: %v here, %v in supply", d.key, d.here, d.there)
+		}
+	}
+	for _, s := range []struct{ address, query string }{
+		{"192.0.2.1", "MEAS:VOLT?;CURR?"},
+		{"tcp://192.0.2.1", "V?"},
+		{"tcp://192.0.2.1:5025", ":MEAS:VOLT? (@1);:MEAS:CURR? (@1)"},
+		{"psu.example:1", "MEAS:CURR?;VOLT?"},
+		{"psu_1", "OUTP ON"},
+		{"[2001:db8::1]:5025", "MEAS:VOLT?;OUTP ON"},
+		{"[2001:db8::1]", "MEAS:VOLT?;"},
+		{"2001:db8::1", "?"},
+		{"tcp://", "MEAS:VOLT?\n"},
+		{"tcp://:5025", "MEAS:VÖLT?"},
+		{"serial:///dev/ttyS0", strings.Repeat("A", 255) + "?"},
+		{"psu:0", "VOLT?;CURR?"},
+		{"psu:65536", "V?"},
+		{"psu:scpi", "V?"},
+		{"psu:5025:1", "V?"},
+		{"a b", "V?"},
+		{"[psu", "V?"},
+		{"[psu]", "V?"},
+		{"psu]", "V?"},
+	} {
+		_, here := parse("bench: b\nstations:\n  - id: s1\n    profile: handset\n    supply:\n" +
+			"      address: " + quote(s.address) + "\n      query: " + quote(s.query) + "\n")
+		_, there := supply.New(supply.Options{Station: "s1", Address: s.address, Query: s.query})
+		if (here == nil) != (there == nil) {
+			t.Errorf("%q, %q:\nhere:   %v\nsupply: %v", s.address, s.query, here, there)
+		}
+	}
+}
+
+func quote(s string) string { return `"` + strings.ReplaceAll(s, "\n", `\n`) + `"` }
+
+func TestLoadMissingFile(t *testing.T) {
+	_, err := config.Load(filepath.Join(t.TempDir(), "none.yaml"))
+	if err == nil || !strings.HasPrefix(err.Error(), "open configuration: open ") {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestLoadTakesPathsFromTheFile(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "families", "a.yaml"), "name: alpha\nwindow: 90s\nmodes: {running: {amps: [0.1, 1]}}\n")
+	write(t, filepath.Join(dir, "bench.yaml"), "bench: b\nprofiles: families\nusb: {sysfs: tree}\nstations: [{id: s1, profile: alpha}]\n")
+	c, err := config.Load(filepath.Join(dir, "bench.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Stations[0].Profile.Name != "alpha" || c.Stations[0].Window != 90*time.Second || c.USB.Sysfs != filepath.Join(dir, "tree") {
+		t.Errorf("got %+v", c)
+	}
+}
+
+// TestLoadBrokenProfile wants the profile's own errors, and no talk of an
+// unknown profile that is only unreadable.
+func TestLoadBrokenProfile(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "profiles", "a.yaml"), "name: alpha\nmode: {}\n")
+	file := filepath.Join(dir, "bench.yaml")
+	write(t, file, "bench: b\nstations: [{id: s1, profile: alpha}]\n")
+	_, err := config.Load(file)
+	if err == nil {
+		t.Fatal("a broken profile was accepted")
+	}
+	for line := range strings.Lines(err.Error()) {
+		if want := file + ":1: profiles: " + filepath.Join(dir, "profiles") + ": a.yaml:"; !strings.HasPrefix(line, want) {
+			t.Errorf("got %q, want it to begin with %q", line, want)
+		}
+	}
+}
+
+func write(t *testing.T, file, text string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}

@@ -1,0 +1,41 @@
+package config
+
+import "time"
+
+// Defaults of keys that may be left out. A station's name defaults to its ID,
+// its window to its profile's, its power to supply where it has a supply and
+// to battery where it has none.
+const (
+	DefaultListen   = "127.0.0.1:8420"
+	DefaultProfiles = "profiles"
+	DefaultSysfs    = "/sys"
+	DefaultRescan   = 3 * time.Second
+	DefaultScan     = 60 * time.Second
+	DefaultQuery    = "MEAS:VOLT?;CURR?"
+	DefaultEvery    = 100 * time.Millisecond
+	DefaultTimeout  = 500 * time.Millisecond
+)
+
+// Limits. The floors keep a forgotten digit from flooding an instrument or
+// the bus, the ceilings from watching next to nothing.
+const (
+	minRescan, maxRescan   = 100 * time.Millisecond, 10 * time.Minute
+	minScan, maxScan       = time.Second, 24 * time.Hour
+	minEvery, maxEvery     = 10 * time.Millisecond, time.Minute
+	minTimeout, maxTimeout = 10 * time.Millisecond, time.Minute
+	minWindow, maxWindow   = time.Second, 30 * 24 * time.Hour
+)
+
+// Never is the word for a cross-check that is not made.
+const Never = "off"
+
+// defaults are the keys that always exist, as they would stand in the file.
+func defaults() map[string]string {
+	return map[string]string{
+		"listen":     DefaultListen,
+		"profiles":   DefaultProfiles,
+		"usb.sysfs":  DefaultSysfs,
+		"usb.rescan": DefaultRescan.String(),
+		"usb.scan":   DefaultScan.String(),
+	}
+}

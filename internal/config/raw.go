@@ -1,0 +1,64 @@
+package config
+
+import (
+	"fmt"
+
+	"github.com/spf13/viper"
+)
+
+// The raw types hold every value as it is written, so that its unit, or the
+// lack of one, is seen. Their tags are the keys of the file: readTree takes
+// them from here.
+type rawConfig struct {
+	Bench    string       `mapstructure:"bench"`
+	Listen   string       `mapstructure:"listen"`
+	Profiles string       `mapstructure:"profiles"`
+	USB      rawUSB       `mapstructure:"usb"`
+	Stations []rawStation `mapstructure:"stations"`
+}
+
+type rawUSB struct {
+	Sysfs  string `mapstructure:"sysfs"`
+	Rescan string `mapstructure:"rescan"`
+	Scan   string `mapstructure:"scan"`
+}
+
+type rawStation struct {
+	ID      string     `mapstructure:"id"`
+	Name    string     `mapstructure:"name"`
+	Port    string     `mapstructure:"port"`
+	Profile string     `mapstructure:"profile"`
+	Window  string     `mapstructure:"window"`
+	Power   string     `mapstructure:"power"`
+	VBUS    string     `mapstructure:"vbus"`
+	Supply  *rawSupply `mapstructure:"supply"`
+}
+
+type rawSupply struct {
+	Address       string `mapstructure:"address"`
+	Query         string `mapstructure:"query"`
+	VoltsQuery    string `mapstructure:"volts_query"`
+	AmpsQuery     string `mapstructure:"amps_query"`
+	OutputQuery   string `mapstructure:"output_query"`
+	SetVoltsQuery string `mapstructure:"set_volts_query"`
+	LimitQuery    string `mapstructure:"limit_query"`
+	Every         string `mapstructure:"every"`
+	Timeout       string `mapstructure:"timeout"`
+}
+
+// decode lays what the file says over the defaults. It cannot fail on a file
+// that readTree went through, only on raw types that do not fit together.
+func decode(tree map[string]any) (rawConfig, error) {
+	v := viper.New()
+	for key, text := range defaults() {
+		v.SetDefault(key, text)
+	}
+	var raw rawConfig
+	if err := v.MergeConfigMap(tree); err != nil {
+		return raw, fmt.Errorf("merge configuration: %w", err)
+	}
+	if err := v.UnmarshalExact(&raw); err != nil {
+		return raw, fmt.Errorf("decode configuration: %w", err)
+	}
+	return raw, nil
+}

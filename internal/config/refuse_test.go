@@ -1,0 +1,323 @@
+package config_test
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"benchvigil/internal/config"
+	"benchvigil/internal/profile"
+)
+
+// good is a file in which the refused ones change a line.
+const good = `bench: north
+stations:
+  - id: s1
+    port: 1-2
+    profile: handset
+`
+
+func TestRefused(t *testing.T) {
+	for _, tt := range []struct {
+		name, file string
+		want       []string // the whole error, line by line
+	}{
+		// The file as a whole.
+		{"empty", "", []string{
+			`config.yaml: the file is empty: a bench needs at least its name and one station`,
+		}},
+		{"only a comment", "# nothing yet\n", []string{
+			`config.yaml: the file is empty: a bench needs at least its name and one station`,
+		}},
+		{"only a document mark", "---\n", []string{
+			`config.yaml: the file is empty: a bench needs at least its name and one station`,
+		}},
+		{"not keys and values", "\nhello\n", []string{
+			`config.yaml:2: this is not a configuration: it must hold keys and values, such as "bench: north"`,
+		}},
+		{"a list", "- bench\n", []string{
+			`config.yaml:1: this is not a configuration: it must hold keys and values, such as "bench: north"`,
+		}},
+		{"not YAML", "bench: [north\n", []string{
+			`config.yaml:1: this is not YAML: did not find expected ',' or ']'`,
+		}},
+		{"two keys on a line", "bench: north\nlisten: port: 1\n", []string{
+			`config.yaml:2: this is not YAML: mapping values are not allowed in this context`,
+		}},
+		{"not text", "\x00\x01\x02", []string{
+			`config.yaml: this is not YAML: control characters are not allowed`,
+		}},
+		{"tab", "bench: north\nstations:\n\t- id: s1\n", []string{
+			`config.yaml:3: a tab indents this line: YAML wants spaces`,
+		}},
+		{"two documents", good + "---\nbench: south\n", []string{
+			`config.yaml:6: a second document starts here and would be ignored: remove the line "---"`,
+		}},
+		{"unknown anchor", "bench: *north\n", []string{
+			`config.yaml: this is not YAML: unknown anchor 'north' referenced`,
+		}},
+
+		// Keys.
+		{"unknown key, like a known one", good + "lisen: 127.0.0.1:1\n", []string{
+			`config.yaml:6: lisen: unknown key: did you mean "listen"?`,
+		}},
+		{"unknown key, letters swapped", good + "    prot: 1-3\n", []string{
+			`config.yaml:6: stations[0].prot: unknown key: did you mean "port"?`,
+		}},
+		{"unknown key, capitals", good + "Listen: 127.0.0.1:1\n", []string{
+			`config.yaml:6: Listen: unknown key: did you mean "listen"?`,
+		}},
+		{"unknown key, dash", good + "    supply: {address: psu, volts-query: 'V?'}\n", []string{
+			`config.yaml:6: stations[0].supply.volts-query: unknown key: did you mean "volts_query"?`,
+		}},
+		{"unknown key, like none", good + "colour: red\n", []string{
+			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, usb, stations`,
+		}},
+		{"key given twice", good + "bench: south\n", []string{
+			`config.yaml:6: bench: given twice, first on line 1: keep one`,
+		}},
+		{"station key given twice", good + "    port: 1-3\n", []string{
+			`config.yaml:6: stations[0].port: given twice, first on line 4: keep one`,
+		}},
+		{"no value", good + "    window:\n", []string{
+			`config.yaml:6: stations[0].window: no value: write one, or leave the key out`,
+		}},
+		{"empty value", good + "    window: \"\"\n", []string{
+			`config.yaml:6: stations[0].window: no value: write one, or leave the key out`,
+		}},
+		{"list for a value", good + "    window: [210s]\n", []string{
+			`config.yaml:6: stations[0].window: must be one plain value, not a list`,
+		}},
+		{"keys for a value", good + "    window: {least: 210s}\n", []string{
+			`config.yaml:6: stations[0].window: must be one plain value, not keys and values`,
+		}},
+		{"value for keys", good + "usb: off\n", []string{
+			`config.yaml:6: usb: must hold keys and values (sysfs, rescan, scan), not a plain value`,
+		}},
+		{"stations not a list", "bench: north\nstations:\n  s1: {profile: handset}\n", []string{
+			`config.yaml:2: stations: must be a list, each entry starting with "- ", not keys and values`,
+		}},
+		{"station a word", good + "  - s2\n", []string{
+			`config.yaml:6: stations[1]: must hold keys and values (id, name, port, profile, window, power, vbus, supply), not a plain value`,
+		}},
+
+		// Bench and page.
+		{"no bench", "stations:\n  - {id: s1, profile: handset}\n", []string{
+			`config.yaml:1: bench: missing: give this bench a name, such as north`,
+		}},
+		{"bench with a space", replace("bench: north", "bench: North side"), []string{
+			`config.yaml:1: bench: "North side" must be 1 to 32 small letters, digits and dashes, starting with a letter or digit`,
+		}},
+		{"listen on every address", good + "listen: 0.0.0.0:8420\n", []string{
+			`config.yaml:6: listen: "0.0.0.0:8420": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8420`,
+		}},
+		{"listen without an address", good + "listen: :8421\n", []string{
+			`config.yaml:6: listen: ":8421": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8421`,
+		}},
+		{"listen on a name", good + "listen: bench.example:8420\n", []string{
+			`config.yaml:6: listen: "bench.example:8420": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8420`,
+		}},
+		{"listen without a port", good + "listen: localhost\n", []string{
+			`config.yaml:6: listen: "localhost" is not an address and a port: write 127.0.0.1:8420`,
+		}},
+		{"listen on a port too high", good + "listen: localhost:84200\n", []string{
+			`config.yaml:6: listen: port "84200" must be a number from 0 to 65535, 0 for any free one`,
+		}},
+
+		// USB.
+		{"rescan without unit", good + "usb: {rescan: 3}\n", []string{
+			`config.yaml:6: usb.rescan: 3 has no unit: write 3s or 3ms`,
+		}},
+		{"rescan too short", good + "usb: {rescan: 1ms}\n", []string{
+			`config.yaml:6: usb.rescan: 1ms is too short: the least is 100ms`,
+		}},
+		{"scan never, by zero", good + "usb: {scan: 0s}\n", []string{
+			`config.yaml:6: usb.scan: 0s is too short: the least is 1s`,
+		}},
+		{"scan by a wrong word", good + "usb: {scan: never}\n", []string{
+			`config.yaml:6: usb.scan: "never" is not a time: write a number and its unit, such as 150ms, 20s, 12m or 3h`,
+		}},
+
+		// Stations.
+		{"no stations", "bench: north\n", []string{
+			`config.yaml:1: stations: missing: a bench without stations watches nothing: add one`,
+		}},
+		{"stations empty", "bench: north\nstations: []\n", []string{
+			`config.yaml:2: stations: missing: a bench without stations watches nothing: add one`,
+		}},
+		{"station without anything", "bench: north\nstations:\n  - name: Left\n", []string{
+			`config.yaml:3: stations[0].id: missing: give the station a short name of its own, such as left-1`,
+			`config.yaml:3: stations[0].profile: missing: name the device family, one of handset, tablet`,
+		}},
+		{"bad id", replace("id: s1", "id: s/1"), []string{
+			`config.yaml:3: stations[0].id: "s/1" must be 1 to 32 small letters, digits and dashes, starting with a letter or digit`,
+		}},
+		{"bad name", good + "    name: \"Left\\n\"\n", []string{
+			`config.yaml:6: stations[0].name: "Left\n" must be at most 64 printable characters, without space at the ends`,
+		}},
+		{"one id for two", good + "  - {id: s1, port: 1-3, profile: handset}\n", []string{
+			`config.yaml:6: stations[1].id: s1 is already the ID of the station on line 3: give each station its own`,
+		}},
+		{"one port for two", good + "  - {id: s2, port: 1-2, profile: handset}\n", []string{
+			`config.yaml:6: stations[1].port: 1-2 is already used by station "s1": give each station its own port`,
+		}},
+		{"bad port", replace("port: 1-2", "port: usb1"), []string{
+			`config.yaml:4: stations[0].port: "usb1" is not a USB port path: write bus and chain of ports as the kernel does, such as 1-2 or 1-2.3`,
+		}},
+		{"port of an interface", replace("port: 1-2", "port: 1-2:1.0"), []string{
+			`config.yaml:4: stations[0].port: "1-2:1.0" is not a USB port path: write bus and chain of ports as the kernel does, such as 1-2 or 1-2.3`,
+		}},
+		{"port of a root hub", replace("port: 1-2", "port: 1-0"), []string{
+			`config.yaml:4: stations[0].port: "1-0" is not a USB port path: write bus and chain of ports as the kernel does, such as 1-2 or 1-2.3`,
+		}},
+		{"unknown profile", replace("profile: handset", "profile: phone"), []string{
+			`config.yaml:5: stations[0].profile: unknown profile "phone": known here are handset, tablet`,
+		}},
+		{"misspelt profile", replace("profile: handset", "profile: hand_sett"), []string{
+			`config.yaml:5: stations[0].profile: unknown profile "hand_sett": did you mean "handset"?`,
+		}},
+		{"window without unit", good + "    window: 210\n", []string{
+			`config.yaml:6: stations[0].window: 210 has no unit: write 210s or 210ms`,
+		}},
+		{"window too long", good + "    window: 1000h\n", []string{
+			`config.yaml:6: stations[0].window: 1000h is too long: the most is 720h`,
+		}},
+		{"unknown power", good + "    power: mains\n", []string{
+			`config.yaml:6: stations[0].power: "mains" is not a power path: use supply or battery`,
+		}},
+		{"vbus by a wrong word", good + "    vbus: yes\n", []string{
+			`config.yaml:6: stations[0].vbus: "yes" must be true or false`,
+		}},
+		{"vbus without a port", "bench: north\nstations:\n  - id: s1\n    profile: handset\n    vbus: true\n", []string{
+			`config.yaml:5: stations[0].vbus: USB power comes through a port, and without it a drop cannot be told from a change of feed: add port`,
+		}},
+		{"supply power with nothing to watch", "bench: north\nstations:\n  - id: s1\n    profile: handset\n    power: supply\n", []string{
+			`config.yaml:5: stations[0].power: there is neither a supply nor a port to watch: add one of them, or write power: battery`,
+		}},
+		{"battery with a supply", good + "    power: battery\n    supply: {address: psu}\n", []string{
+			`config.yaml:7: stations[0].supply: a battery feeds this board, so the readings of a supply would not be its own: remove supply, or write power: supply`,
+		}},
+
+		// Supplies.
+		{"no address", good + "    supply: {every: 100ms}\n", []string{
+			`config.yaml:6: stations[0].supply.address: missing: say where the instrument is, such as tcp://192.0.2.10:5025`,
+		}},
+		{"empty supply", good + "    supply: {}\n", []string{
+			`config.yaml:6: stations[0].supply.address: missing: say where the instrument is, such as tcp://192.0.2.10:5025`,
+		}},
+		{"unknown scheme", good + "    supply: {address: \"http://psu\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "http://psu": "http" is not a way to reach a supply: write tcp://host:port, such as tcp://192.0.2.10:5025`,
+		}},
+		{"bad port number", good + "    supply: {address: \"psu:99999\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "psu:99999": port "99999" is not a number from 1 to 65535: write tcp://host:port, such as tcp://192.0.2.10:5025`,
+		}},
+		{"bad host", good + "    supply: {address: \"p su\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "p su": "p su" is neither a host name nor an IP address: write tcp://host:port, such as tcp://192.0.2.10:5025`,
+		}},
+		{"every without unit", good + "    supply:\n      address: psu\n      every: 2\n", []string{
+			`config.yaml:8: stations[0].supply.every: 2 has no unit: write 2s or 2ms`,
+		}},
+		{"every too short", good + "    supply: {address: psu, every: 5ms}\n", []string{
+			`config.yaml:6: stations[0].supply.every: 5ms is too short: the least is 10ms`,
+		}},
+		{"timeout too long", good + "    supply: {address: psu, timeout: 2m}\n", []string{
+			`config.yaml:6: stations[0].supply.timeout: 2m is too long: the most is 1m`,
+		}},
+		{"negative", good + "    supply: {address: psu, timeout: -2s}\n", []string{
+			`config.yaml:6: stations[0].supply.timeout: -2s is too short: the least is 10ms`,
+		}},
+		{"a command", good + "    supply: {address: psu, query: \"MEAS:VOLT?;OUTP ON\"}\n", []string{
+			`config.yaml:6: stations[0].supply.query: "MEAS:VOLT?;OUTP ON": "OUTP ON" is not a query: every part must end in "?", because benchvigil only asks`,
+		}},
+		{"amps before volts", good + "    supply: {address: psu, query: \"MEAS:CURR?;VOLT?\"}\n", []string{
+			`config.yaml:6: stations[0].supply.query: "MEAS:CURR?;VOLT?" must ask for the volts before the amps: that is the order of the answers`,
+		}},
+		{"both ways to ask", good + "    supply: {address: psu, query: \"MEAS:VOLT?\", amps_query: \"MEAS:CURR?\"}\n", []string{
+			`config.yaml:6: stations[0].supply.query: asks for what volts_query or amps_query ask for too: keep one way`,
+		}},
+		{"one reading for two", good + "    supply: {address: psu}\n  - {id: s2, profile: handset, supply: {address: \"tcp://psu\"}}\n", []string{
+			`config.yaml:7: stations[1].supply: asks the same instrument the same question as station "s1", but one reading cannot tell of two boards: query each one's own channel`,
+		}},
+
+		// All at once, in the order of the lines.
+		{"many", `listen: 8420
+usb:
+  scan: 60
+  recsan: 3s
+stations:
+  - id: S1
+    port: 1-2
+    profile: handset
+    supply:
+      adress: psu
+  - id: s2
+    port: 1-2
+    profile: phone
+bench: north
+`, []string{
+			`config.yaml:1: listen: "8420" is not an address and a port: write 127.0.0.1:8420`,
+			`config.yaml:3: usb.scan: 60 has no unit: write 60s or 60ms`,
+			`config.yaml:4: usb.recsan: unknown key: did you mean "rescan"?`,
+			`config.yaml:6: stations[0].id: "S1" must be 1 to 32 small letters, digits and dashes, starting with a letter or digit`,
+			`config.yaml:9: stations[0].supply.address: missing: say where the instrument is, such as tcp://192.0.2.10:5025`,
+			`config.yaml:10: stations[0].supply.adress: unknown key: did you mean "address"?`,
+			`config.yaml:12: stations[1].port: 1-2 is already used by station "S1": give each station its own port`,
+			`config.yaml:13: stations[1].profile: unknown profile "phone": known here are handset, tablet`,
+		}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			_, err := parse(tt.file)
+			if err == nil {
+				t.Fatal("it was accepted")
+			}
+			if d := cmp.Diff(strings.Join(tt.want, "\n"), err.Error()); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+// replace changes one line of the good file.
+func replace(old, now string) string { return strings.Replace(good, old, now, 1) }
+
+func TestGoodIsGood(t *testing.T) {
+	if _, err := parse(good); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestRefusedProfiles(t *testing.T) {
+	for _, tt := range []struct {
+		name     string
+		profiles map[string]*profile.Profile
+		err      error
+		want     string
+	}{
+		{"none", nil, nil, `config.yaml:6: profiles: fam has no profile: put at least one device family there, as NAME.yaml`},
+		{
+			"several broken", nil, errors.Join(errors.New("a.yaml:1:1: bad"), errors.New("b.yaml:2:1: worse")),
+			"config.yaml:6: profiles: fam: a.yaml:1:1: bad\nconfig.yaml:6: profiles: fam: b.yaml:2:1: worse",
+		},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			_, err := config.Parse(strings.NewReader(good+"profiles: fam\n"), "config.yaml", config.Options{
+				Profiles: func(string) (map[string]*profile.Profile, error) { return tt.profiles, tt.err },
+			})
+			if err == nil {
+				t.Fatal("it was accepted")
+			}
+			if d := cmp.Diff(tt.want, err.Error()); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+func TestTooLarge(t *testing.T) {
+	_, err := parse(good + strings.Repeat("#", 1<<20))
+	if want := "config.yaml: larger than 1 MiB, which no configuration is"; err == nil || err.Error() != want {
+		t.Errorf("got %v, want %s", err, want)
+	}
+}

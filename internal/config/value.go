@@ -1,0 +1,145 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// label is what events, metrics and addresses can carry unescaped.
+var label = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,31}$`)
+
+func (c *checker) label(path, text string) string {
+	if text != "" && !label.MatchString(text) {
+		c.fail(path, "%q must be 1 to 32 small letters, digits and dashes, starting with a letter or digit", text)
+	}
+	return text
+}
+
+// duration reads a time with its unit, from least to most.
+func (c *checker) duration(path, text string, least, most time.Duration) time.Duration {
+	d, err := time.ParseDuration(text)
+	_, noNumber := strconv.ParseFloat(text, 64)
+	switch {
+	case noNumber == nil:
+		c.fail(path, "%s has no unit: write %ss or %sms", text, text, text)
+	case err != nil:
+		c.fail(path, "%q is not a time: write a number and its unit, such as 150ms, 20s, 12m or 3h", text)
+	case d < least:
+		c.fail(path, "%s is too short: the least is %s", text, short(least))
+	case d > most:
+		c.fail(path, "%s is too long: the most is %s", text, short(most))
+	}
+	return d
+}
+
+// short prints a duration without its trailing zeros, "1m" for "1m0s".
+func short(d time.Duration) string {
+	s := d.String()
+	for _, zeros := range []string{"m0s", "h0m"} {
+		if strings.HasSuffix(s, zeros) {
+			s = strings.TrimSuffix(s, zeros[1:])
+		}
+	}
+	return s
+}
+
+func (c *checker) yesNo(path, text string) bool {
+	if text != "" && text != "true" && text != "false" {
+		c.fail(path, "%q must be true or false", text)
+	}
+	return text == "true"
+}
+
+// port checks a USB port path as the kernel writes it: the bus, a dash, and a
+// chain of at most six ports, as deep as USB 2.0 section 4.1.1 allows (number
+// from memory).
+func (c *checker) port(path, text string) string {
+	bus, chain, ok := strings.Cut(text, "-")
+	ports := strings.Split(chain, ".")
+	ok = ok && counts(bus, 999) && len(ports) <= 6
+	for _, p := range ports {
+		ok = ok && counts(p, 255)
+	}
+	if text != "" && !ok {
+		c.fail(path, "%q is not a USB port path: write bus and chain of ports as the kernel does, such as 1-2 or 1-2.3", text)
+	}
+	return text
+}
+
+// counts accepts a number from 1 to most, in plain decimal.
+func counts(s string, most int) bool {
+	n, err := strconv.Atoi(s)
+	return err == nil && n >= 1 && n <= most && strconv.Itoa(n) == s
+}
+
+// listen accepts this computer's own addresses only: whoever can reach the
+// page can see the customers' cases.
+func (c *checker) listen(path, text string) string {
+	host, port, err := net.SplitHostPort(text)
+	if err != nil {
+		c.fail(path, "%q is not an address and a port: write %s", text, DefaultListen)
+		return text
+	}
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		c.fail(path, "port %q must be a number from 0 to 65535, 0 for any free one", port)
+	}
+	if ip, err := netip.ParseAddr(host); host != "localhost" && (err != nil || !ip.IsLoopback()) {
+		c.fail(path, "%q: listening beyond this computer needs TLS and login, which this version does not have: write %s",
+			text, net.JoinHostPort("127.0.0.1", port))
+	}
+	return text
+}
+
+// supplyAddress checks an instrument's address, "tcp://host:port"; scheme and
+// port may be left out.
+func (c *checker) supplyAddress(path, text string) string {
+	if err := checkAddress(text); err != nil && text != "" {
+		c.fail(path, "%q: %v: write tcp://host:port, such as tcp://192.0.2.10:5025", text, err)
+	}
+	return text
+}
+
+var hostName = regexp.MustCompile(`^[A-Za-z0-9._-]+$`)
+
+func checkAddress(text string) error {
+	rest := text
+	if scheme, r, ok := strings.Cut(text, "://"); ok {
+		if scheme != "tcp" {
+			return fmt.Errorf("%q is not a way to reach a supply", scheme)
+		}
+		rest = r
+	}
+	host, port := rest, "5025"
+	if !bareHost(rest) {
+		var err error
+		if host, port, err = net.SplitHostPort(rest); err != nil {
+			return errors.New("not a host and a port")
+		}
+	}
+	host = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
+	if host == "" {
+		return errors.New("the host is missing")
+	}
+	if _, err := netip.ParseAddr(host); err != nil && !hostName.MatchString(host) {
+		return fmt.Errorf("%q is neither a host name nor an IP address", host)
+	}
+	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
+		return fmt.Errorf("port %q is not a number from 1 to 65535", port)
+	}
+	return nil
+}
+
+// bareHost reports a host without a port; an IPv6 address may have brackets.
+func bareHost(s string) bool {
+	if strings.HasPrefix(s, "[") {
+		return strings.HasSuffix(s, "]")
+	}
+	_, err := netip.ParseAddr(s)
+	return err == nil || !strings.Contains(s, ":")
+}
