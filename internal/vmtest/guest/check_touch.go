@@ -4,8 +4,11 @@ package main
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"runtime"
 	"strconv"
 	"time"
@@ -20,6 +23,7 @@ const (
 	transfers    = 50
 	rescansToSee = 3
 	rescanLimit  = 40 * time.Second
+	scansToDo    = 3
 )
 
 // checkTraffic plays the host of a restore: it asks the board's status through
@@ -64,14 +68,16 @@ func (r *rig) freshLeft(ctx context.Context) error {
 }
 
 // checkUntouched leaves a board alone, first watched through some rescans and
-// then with the daemon stopped: neither the kernel's count of transfers nor
+// scans by libusb, then with the daemon stopped: neither the kernel's count of transfers nor
 // the device's own may move.
 func checkUntouched(ctx context.Context, r *rig) (string, error) {
 	if r.left.plug == nil {
 		return "", fmt.Errorf("no board to leave alone")
 	}
 	began := time.Now()
-	watched, err := r.left.quietDuring(func() error { return rescans(ctx, rescansToSee) })
+	watched, err := r.left.quietDuring(func() error {
+		return errors.Join(rescans(ctx, rescansToSee), r.left.scans(ctx, scansToDo))
+	})
 	if err != nil {
 		return "", err
 	}
@@ -84,7 +90,7 @@ func checkUntouched(ctx context.Context, r *rig) (string, error) {
 	if watched != (touch{}) || alone != (touch{}) {
 		return "", fmt.Errorf("watched %+v, alone %+v", watched, alone)
 	}
-	return fmt.Sprintf("%s watched with %d rescans or more: 0 transfers; as long alone: 0", millis(took), rescansToSee), nil
+	return fmt.Sprintf("%s watched, with %d rescans or more and %d scans by libusb: 0 transfers; as long alone: 0", millis(took), rescansToSee, scansToDo), nil
 }
 
 // touch is how many transfers a device was asked for: by the kernel's count,
@@ -127,6 +133,32 @@ func rescans(ctx context.Context, n float64) error {
 		case <-time.After(time.Second):
 		}
 	}
+}
+
+// scans lists the bus n times with the command that the daemon runs for it, and
+// expects to find the board.
+func (s *socket) scans(ctx context.Context, n int) error {
+	for range n {
+		out, err := exec.CommandContext(ctx, program, "usb-scan").Output()
+		if err != nil {
+			return fmt.Errorf("usb-scan: %w", err)
+		}
+		var list struct {
+			Devices []struct{ Port, Vendor, Product string }
+			Error   string
+		}
+		if err := json.Unmarshal(out, &list); err != nil {
+			return fmt.Errorf("usb-scan: %w", err)
+		}
+		found := false
+		for _, d := range list.Devices {
+			found = found || d.Port == s.path && d.Vendor+":"+d.Product == inRunning.String()
+		}
+		if !found || list.Error != "" {
+			return fmt.Errorf("usb-scan does not show %v on %s: %s", inRunning, s.path, out)
+		}
+	}
+	return nil
 }
 
 // count is the kernel's count of transfers with what is plugged in.

@@ -18,19 +18,18 @@ import (
 
 // Files of the daemon in the guest.
 const (
-	program         = "/usr/bin/benchvigil"
-	configFile      = "/etc/benchvigil/config.yaml"
-	profileFile     = "/etc/benchvigil/profiles/vm-handset.yaml"
-	eventsFile      = "/tmp/events.jsonl"
-	recordingFile   = "/tmp/observations.jsonl"
-	daemonLog       = "/tmp/benchvigil.log"
-	daemonAddress   = "http://127.0.0.1:8420"
-	readyWithin     = 30 * time.Second
-	stopWithin      = 15 * time.Second
-	answerWithin    = 2 * time.Second // of the page, while the bench is in trouble
-	readyPollEvery  = 50 * time.Millisecond
-	shownLogBytes   = 6000
-	shownEventLines = 20
+	program        = "/usr/bin/benchvigil"
+	configFile     = "/etc/benchvigil/config.yaml"
+	profileFile    = "/etc/benchvigil/profiles/vm-handset.yaml"
+	eventsFile     = "/tmp/events.jsonl"
+	recordingFile  = "/tmp/observations.jsonl"
+	daemonLog      = "/tmp/benchvigil.log"
+	daemonAddress  = "http://127.0.0.1:8420"
+	readyWithin    = 30 * time.Second
+	stopWithin     = 15 * time.Second
+	answerWithin   = 2 * time.Second // of the page, while the bench is in trouble
+	readyPollEvery = 50 * time.Millisecond
+	shownLogBytes  = 6000
 )
 
 // Metrics that the checks look at.
@@ -138,18 +137,26 @@ func get(ctx context.Context, path string) (string, error) {
 	return string(body), err
 }
 
-// metric fetches one metric: the first sample of that name whose labels
-// contain every given text, such as `station="s1"`.
+// metric fetches one metric.
 func metric(ctx context.Context, name string, labels ...string) (float64, error) {
 	page, err := get(ctx, "/metrics")
 	if err != nil {
 		return 0, err
 	}
+	return findMetric(page, name, labels...)
+}
+
+// findMetric finds, in the text form of Prometheus, the first sample of that
+// name whose labels contain every given text, such as `station="s1"`.
+func findMetric(page, name string, labels ...string) (float64, error) {
 	for line := range strings.Lines(page) {
-		series, value, _ := strings.Cut(strings.TrimSpace(line), " ")
-		family, rest, _ := strings.Cut(series, "{")
+		end := strings.LastIndexByte(line, ' ')
+		if end < 0 {
+			continue
+		}
+		family, rest, _ := strings.Cut(line[:end], "{")
 		if family == name && containsAll(rest, labels) {
-			return strconv.ParseFloat(value, 64)
+			return strconv.ParseFloat(strings.TrimSpace(line[end:]), 64)
 		}
 	}
 	return 0, fmt.Errorf("no metric %s with %q", name, labels)
@@ -164,16 +171,19 @@ func containsAll(s string, parts []string) bool {
 	return true
 }
 
-// showFailure prints what a person needs to understand a failed check.
+// showFailure prints what a person needs to understand a failed check: what
+// was concluded and logged since the last one that failed.
 func (r *rig) showFailure() {
-	events := r.events.since(0)
-	for _, e := range events[max(0, len(events)-shownEventLines):] {
+	for _, e := range r.events.since(r.shown.events) {
 		fmt.Printf("guest: event %s %s %s %s\n", e.v.Time.Format(time.TimeOnly), e.v.Source, e.v.Type, e.v.Data)
 	}
+	r.shown = r.mark()
 	log, err := os.ReadFile(daemonLog)
 	if err != nil {
 		fmt.Println("guest:", err)
 		return
 	}
-	fmt.Printf("guest: end of benchvigil's log:\n%s\n", log[max(0, len(log)-shownLogBytes):])
+	from := max(r.shownLog, len(log)-shownLogBytes)
+	fmt.Printf("guest: benchvigil's log:\n%s\n", log[from:])
+	r.shownLog = len(log)
 }

@@ -26,6 +26,8 @@ type rig struct {
 	events             *tape[event]
 	observations       *tape[observation]
 	life               span    // what the left station's life left on the tapes
+	shown              span    // what showFailure has shown
+	shownLog           int     // bytes
 	toEvent            samples // from the uevent add to the event it leads to
 	toObservation      samples // from a uevent to the observation of it
 }
@@ -37,7 +39,7 @@ type span struct{ events, observations int }
 // costs time in every enumeration.
 var spareControllers = []int{2, 3, 4, 5, 6, 7}
 
-func newRig(ctx context.Context) (*rig, error) {
+func newRig() (*rig, error) {
 	r := &rig{
 		left:         &socket{station: "s1", port: usbip.Port{Controller: 0, Index: 0}, path: "1-1"},
 		right:        &socket{station: "s2", port: usbip.Port{Controller: 1, Index: 0}, path: "3-1"},
@@ -59,7 +61,7 @@ func newRig(ctx context.Context) (*rig, error) {
 	if err := loopbackUp(); err != nil {
 		return nil, err
 	}
-	r.supply, err = startSupply(ctx, supplyAddress)
+	r.supply, err = startSupply()
 	return r, err
 }
 
