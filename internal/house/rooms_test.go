@@ -1,0 +1,116 @@
+package house
+
+// module is the import path that all our packages begin with.
+const module = "benchvigil/"
+
+// room says what one package, or with "/..." everything below it, may import.
+// Paths are without the module; the standard library is free to all but pure
+// rooms, third-party modules to all but pure rooms and those named in owned.
+type room struct {
+	of   string
+	ours []string // of our own packages
+	pure bool     // decides only: no I/O, no clock, no goroutine, no third-party module but libs
+	libs []string
+	why  string
+}
+
+// vocabulary is what sources, sinks and stations share.
+var vocabulary = []string{"internal/unit", "internal/bench", "internal/logkey"}
+
+const (
+	edgeWhy  = "sources and sinks know the vocabulary and nothing of each other, of infer or of app: each can be replaced alone"
+	fakeWhy  = "a published fake sees what it fakes, and the vocabulary"
+	storyWhy = "a simulated bench knows the vocabulary and the seams it stands in for: it must not know what is concluded from it"
+	vmWhy    = "the virtual machine tests the binary as shipped: it must not be built from the code it judges"
+)
+
+var rooms = []room{
+	{of: "internal/unit", pure: true, why: "quantities carry everything else: they stand on the standard library alone"},
+	{of: "internal/bench", pure: true, ours: []string{"internal/unit"}, why: "the vocabulary is plain values: whoever speaks it must not drag in more"},
+	{
+		of: "internal/profile", pure: true, ours: []string{"internal/unit", "internal/bench"}, libs: []string{"go.yaml.in/yaml/v3"},
+		why: "a device family is read and checked, and knows nothing of what is done with it",
+	},
+	{
+		of: "internal/infer", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile"},
+		why: "the same observations must always give the same events, live or replayed",
+	},
+	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
+
+	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
+	{of: "internal/usb/scan", ours: append([]string{"internal/usb"}, vocabulary...), why: "libusb fills in the types of usb and is a child process's business"},
+	{of: "internal/usb/usbtest", ours: append([]string{"internal/usb"}, vocabulary...), why: fakeWhy},
+	{of: "internal/supply", ours: vocabulary, why: edgeWhy},
+	{of: "internal/supply/supplytest", ours: append([]string{"internal/supply"}, vocabulary...), why: fakeWhy},
+	{of: "internal/recording", ours: vocabulary, why: edgeWhy},
+	{of: "internal/web", ours: vocabulary, why: edgeWhy},
+	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
+
+	{
+		of: "internal/station", ours: append([]string{"internal/infer", "internal/profile"}, vocabulary...),
+		why: "a station declares the sources and sinks it needs: app plugs them in",
+	},
+
+	{of: "internal/sim", ours: vocabulary, why: storyWhy},
+	{of: "internal/sim/scpi", ours: vocabulary, why: storyWhy},
+	{of: "internal/sim/usbip", ours: vocabulary, why: storyWhy},
+	{of: "internal/sim/usbbus", ours: append([]string{"internal/usb", "internal/usb/usbtest"}, vocabulary...), why: storyWhy},
+	{of: "internal/sim/play", ours: append([]string{"internal/sim", "internal/sim/..."}, vocabulary...), why: storyWhy},
+
+	{
+		of: "internal/config", ours: []string{"internal/unit", "internal/bench", "internal/profile"},
+		why: "configuration is values: app turns them into each component's options",
+	},
+	{of: "configs", why: "the shipped files are only embedded, whoever reads them"},
+	{of: "internal/app", ours: []string{"internal/...", "configs"}, why: "app is the one package that sees everything"},
+	{of: "cmd/benchvigil", ours: []string{"internal/app", "internal/config"}, why: "main holds flags, signals and exit codes: what it starts is app's to know"},
+
+	{of: "internal/vmtest", why: vmWhy},
+	{of: "internal/vmtest/report", why: vmWhy},
+	{
+		of:   "internal/vmtest/guest",
+		ours: []string{"internal/unit", "internal/bench", "internal/sim/scpi", "internal/sim/usbip", "internal/vmtest", "internal/vmtest/report"},
+		why:  vmWhy,
+	},
+	{of: "internal/house", why: "the house is only tests"},
+}
+
+// impureImports are what a pure room has no use for.
+var impureImports = []string{
+	"os", "os/exec", "os/signal", "net", "net/http", "log", "log/slog", "context", "syscall", "sync", "sync/atomic",
+	"math/rand", "math/rand/v2",
+}
+
+// owned are modules that only some packages may import.
+var owned = []struct {
+	lib    string
+	owners []string
+	why    string
+}{
+	{"github.com/spf13/viper", []string{"internal/config"}, "configuration is read in one place, once"},
+	{"github.com/spf13/cobra", []string{"cmd/benchvigil"}, "flags are main's business"},
+	{"github.com/google/gousb", []string{"internal/usb/scan"}, "C code that hangs or faults must not take the watch down: it runs in a child process"},
+	{"github.com/prometheus", []string{"internal/metrics"}, "metrics are pulled from snapshots: nobody else counts"},
+	{"go.yaml.in/yaml", []string{"internal/config", "internal/profile"}, "YAML is for people's files: what programs exchange is JSON"},
+}
+
+// unreachable are packages that some of ours must not depend on even through
+// others.
+var unreachable = []struct {
+	from []string
+	to   string
+	why  string
+}{
+	{
+		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"}, "net",
+		"pure packages are linked into anything, and start nothing behind its back",
+	},
+	{
+		[]string{
+			"internal/unit", "internal/bench", "internal/profile", "internal/infer", "internal/recording", "internal/station",
+			"internal/config", "internal/usb", "internal/supply", "internal/sim/...", "internal/vmtest/guest",
+		},
+		"github.com/google/gousb",
+		"without cgo they can be fuzzed, built for other systems and run in a bare virtual machine",
+	},
+}
