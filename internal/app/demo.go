@@ -65,12 +65,11 @@ func Demo(ctx context.Context, o DemoOptions) (err error) {
 	if err := o.validate(); err != nil {
 		return err
 	}
-	b, err := play.New(o.Stations, sim.Scenarios(), play.NewClock(o.Speed))
+	b, err := play.New(play.Options{Stations: o.Stations, Stories: sim.Scenarios(), Speed: o.Speed, Once: o.Once})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
-	b.Loop = !o.Once
 	p, err := demoPlan(&o, b)
 	if err != nil {
 		return err

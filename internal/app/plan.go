@@ -1,8 +1,6 @@
 package app
 
 import (
-	"fmt"
-	"io/fs"
 	"time"
 
 	"go.uber.org/zap"
@@ -28,7 +26,7 @@ type Plan struct {
 	Extra    []Source    // further sources of observations, such as a simulation's marks
 	Now      func() time.Time
 	Logger   *zap.Logger
-	Started  func(address string) // called once the page can be opened
+	Started  func(address string) // told where the page is, before anything else happens
 }
 
 // StationPlan is one station.
@@ -58,14 +56,4 @@ func (p *Plan) ports() map[string]string {
 		}
 	}
 	return out
-}
-
-// loadProfiles reads the profiles of a folder. What is wrong in them is a bad
-// configuration.
-func loadProfiles(fsys fs.FS) (map[string]*profile.Profile, error) {
-	found, err := profile.LoadDir(fsys)
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
-	}
-	return found, nil
 }

@@ -52,12 +52,12 @@ func Run(ctx context.Context, p *Plan) error {
 	if err != nil {
 		return err
 	}
-	p.Logger.Info("watching", logkey.Count(uint64(len(p.Stations))), logkey.Address(a.listener.Addr().String()))
+	if p.Started != nil {
+		p.Started(a.listener.Addr().String())
+	}
 	err = runLayers(ctx, a.layers(), func() {
 		a.ready.Store(true)
-		if p.Started != nil {
-			p.Started(a.listener.Addr().String())
-		}
+		p.Logger.Info("watching", logkey.Count(uint64(len(p.Stations))), logkey.Address(a.listener.Addr().String()))
 	})
 	p.Logger.Info("stopped")
 	return err

@@ -25,7 +25,7 @@ func Sim(ctx context.Context, o SimOptions) (err error) {
 	if o.Stations < 1 || o.Stations > 1000 {
 		return fmt.Errorf("%w: %d stations: from 1 to 1000 can be simulated", ErrConfig, o.Stations)
 	}
-	b, err := play.New(o.Stations, onSupplies(), play.NewClock(1))
+	b, err := play.New(play.Options{Stations: o.Stations, Stories: onSupplies(), Speed: 1})
 	if err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ func (c Clock) since() time.Duration {
 	return time.Duration(float64(time.Since(c.start)) * c.speed)
 }
 
-// Wait waits until so much time has passed on the bench since its beginning.
+// wait waits until so much time has passed on the bench since its beginning.
 func (c Clock) wait(ctx context.Context, until time.Duration) error {
 	t := time.NewTimer(time.Duration(float64(until-c.since()) / c.speed))
 	defer t.Stop()
@@ -63,20 +63,27 @@ type Station struct {
 	on       bench.USBID // on the port now; owned by play
 }
 
-// Bench plays stories over and over, one on each station.
+// Bench plays stories, one on each station.
 type Bench struct {
 	Clock    Clock
 	USB      *usbbus.Bus
 	Stations []*Station
-	Loop     bool // begin again after the end
+	once     bool
 }
 
-// New makes a bench of n stations, going round the stories, and starts their
-// supplies. Close it.
-func New(n int, stories []*sim.Scenario, clock Clock) (*Bench, error) {
-	b := &Bench{Clock: clock, USB: usbbus.New(0), Loop: true}
-	for i := range n {
-		st := &Station{ID: fmt.Sprintf("s%d", i+1), Port: fmt.Sprintf("1-%d", i+1), Scenario: stories[i%len(stories)]}
+// Options say what to play.
+type Options struct {
+	Stations int             // how many
+	Stories  []*sim.Scenario // shared out among them in turn
+	Speed    float64         // how many times as fast time runs
+	Once     bool            // stay at the end instead of beginning again
+}
+
+// New makes a bench and starts its supplies. Close it.
+func New(o Options) (*Bench, error) {
+	b := &Bench{Clock: NewClock(o.Speed), USB: usbbus.New(0), once: o.Once}
+	for i := range o.Stations {
+		st := &Station{ID: fmt.Sprintf("s%d", i+1), Port: fmt.Sprintf("1-%d", i+1), Scenario: o.Stories[i%len(o.Stories)]}
 		b.Stations = append(b.Stations, st)
 		if st.Scenario.Hookup.Path != bench.FromSupply {
 			continue
@@ -103,13 +110,13 @@ func (b *Bench) Close() error {
 	return errors.Join(errs...)
 }
 
-// at is how far a story is, and when its present telling began.
+// at is how far a story is.
 func (b *Bench) at(st *Station) time.Duration {
 	now, length := b.Clock.since(), st.Scenario.Length()
-	if b.Loop {
-		return now % length
+	if b.once {
+		return min(now, length-time.Nanosecond)
 	}
-	return min(now, length-time.Nanosecond)
+	return now % length
 }
 
 func (b *Bench) read(st *Station) scpi.Reading {
@@ -149,7 +156,7 @@ func (b *Bench) play(ctx context.Context, st *Station, emit func(bench.Observati
 		if b.Clock.wait(ctx, at) != nil {
 			return
 		}
-		if !b.Loop {
+		if b.once {
 			return
 		}
 		begin = at

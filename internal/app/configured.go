@@ -1,0 +1,71 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"os"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/config"
+	"benchvigil/internal/supply"
+	"benchvigil/internal/usb"
+)
+
+// RunOptions are what the command line adds to a configuration.
+type RunOptions struct {
+	Events    string // file that events are added to; empty: none
+	Record    string // file that observations are written to; empty: none
+	CheckOnly bool   // check the configuration and do nothing
+	Version   string
+	Logger    *zap.Logger
+	Started   func(address string)
+}
+
+// RunConfig runs the bench that a configuration file describes until ctx ends.
+func RunConfig(ctx context.Context, file string, o RunOptions) error {
+	c, err := config.Load(file)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	if o.CheckOnly {
+		return nil
+	}
+	p, err := configured(c, o)
+	if err != nil {
+		return err
+	}
+	return Run(ctx, p)
+}
+
+func configured(c config.Config, o RunOptions) (*Plan, error) {
+	scan, err := childScan()
+	if err != nil {
+		return nil, err
+	}
+	if c.USB.Scan == 0 {
+		scan = nil
+	}
+	p := &Plan{
+		Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Started: o.Started, Logger: o.Logger,
+		USB: usb.Options{
+			Sysfs: os.DirFS(c.USB.Sysfs), Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
+		},
+	}
+	for _, s := range c.Stations {
+		p.Stations = append(p.Stations, stationPlan(s))
+	}
+	return p, nil
+}
+
+func stationPlan(s config.Station) StationPlan {
+	sp := StationPlan{ID: s.ID, Name: s.Name, Port: s.Port, Hookup: s.Hookup(), Profile: s.Profile, Window: s.Window}
+	if a, ok := s.Supply.Get(); ok {
+		sp.Supply = &supply.Options{
+			Address: a.Address, Query: a.Query, VoltsQuery: a.VoltsQuery, AmpsQuery: a.AmpsQuery,
+			OutputQuery: a.OutputQuery, SetVoltsQuery: a.SetVoltsQuery, LimitQuery: a.LimitQuery,
+			Every: a.Every, Timeout: a.Timeout,
+		}
+	}
+	return sp
+}

@@ -1,0 +1,160 @@
+package app_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/klauspost/compress/zstd"
+
+	"benchvigil/internal/app"
+	"benchvigil/internal/recording"
+	"benchvigil/internal/sim"
+)
+
+const handset = "../../configs/profiles/invented-handset.yaml"
+
+// write makes a recording of a story.
+func write(t *testing.T, sc *sim.Scenario, header bool) string {
+	t.Helper()
+	var b bytes.Buffer
+	w, err := recording.NewWriter(&b, recording.Header{Bench: "north", Stations: map[string]recording.Stations{"s1": recording.Describe(sc.Hookup)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !header {
+		b.Reset()
+	}
+	for _, o := range sim.Observe(sc, "s1", "1-2", time.Date(2026, 3, 2, 21, 0, 0, 0, time.UTC), 100*time.Millisecond) {
+		if err := w.Write(o); err != nil {
+			t.Fatal(err)
+		}
+	}
+	name := filepath.Join(t.TempDir(), sc.Name+".jsonl")
+	if err := os.WriteFile(name, b.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return name
+}
+
+func replay(t *testing.T, o app.ReplayOptions) (events []string, warnings string, err error) {
+	t.Helper()
+	var out, warn bytes.Buffer
+	if o.Profile == "" {
+		o.Profile = handset
+	}
+	o.Out, o.Warn = &out, &warn
+	err = app.Replay(o)
+	for line := range strings.Lines(out.String()) {
+		var e struct {
+			Type string `json:"type"`
+		}
+		if err := json.Unmarshal([]byte(line), &e); err != nil {
+			t.Fatalf("line %q is no event: %v", line, err)
+		}
+		events = append(events, strings.TrimPrefix(e.Type, "benchvigil."))
+	}
+	return events, warn.String(), err
+}
+
+func expected(sc *sim.Scenario) (types []string) {
+	for _, e := range sc.Expect {
+		types = append(types, strings.TrimPrefix(string(e.Type), "benchvigil."))
+	}
+	return types
+}
+
+// The recording of each story, with and without a header, from a file, from
+// standard input and compressed, gives exactly the scripted events.
+func TestReplayScenarios(t *testing.T) {
+	for _, sc := range sim.Scenarios() {
+		t.Run(sc.Name, func(t *testing.T) {
+			want := strings.Join(expected(sc), " ")
+			for _, header := range []bool{true, false} {
+				name := write(t, sc, header)
+				got, warnings, err := replay(t, app.ReplayOptions{Recording: name})
+				if err != nil || warnings != "" || strings.Join(got, " ") != want {
+					t.Errorf("header %v: %v, %v, %q; want %v", header, got, err, warnings, want)
+				}
+				b, err := os.ReadFile(name)
+				if err != nil {
+					t.Fatal(err)
+				}
+				z, err := zstd.NewWriter(nil)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, _, err = replay(t, app.ReplayOptions{Recording: "-", Stdin: bytes.NewReader(z.EncodeAll(b, nil))})
+				if err != nil || strings.Join(got, " ") != want {
+					t.Errorf("header %v, zstd from standard input: %v, %v; want %v", header, got, err, want)
+				}
+			}
+		})
+	}
+}
+
+func TestReplayWindow(t *testing.T) {
+	sc, err := sim.ByName("battery-board")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, _, err := replay(t, app.ReplayOptions{Recording: write(t, sc, true), Window: time.Hour})
+	if want := "run.started mode.changed run.dropped window.missed mode.changed"; err != nil || strings.Join(got, " ") != want {
+		t.Errorf("%v, %v; want %s", got, err, want)
+	}
+}
+
+// What was readable is replayed; then the error names file and line.
+func TestReplayTornRecording(t *testing.T) {
+	sc, err := sim.ByName("restore-drops")
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := write(t, sc, true)
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(name, b[:len(b)-30], 0o600); err != nil {
+		t.Fatal(err)
+	}
+	got, _, err := replay(t, app.ReplayOptions{Recording: name})
+	if !errors.Is(err, app.ErrUnreadable) || !strings.Contains(err.Error(), "the last line is cut off") || len(got) != len(sc.Expect) {
+		t.Errorf("%d events, %v; want %d and the torn line named", len(got), err, len(sc.Expect))
+	}
+}
+
+func TestReplayRefuses(t *testing.T) {
+	sc, err := sim.ByName("restore-drops")
+	if err != nil {
+		t.Fatal(err)
+	}
+	good := write(t, sc, true)
+	bad := filepath.Join(t.TempDir(), "bad.yaml")
+	if err := os.WriteFile(bad, []byte("name: x\nmodes: {running: {amps: 5}}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, tc := range []struct {
+		name string
+		o    app.ReplayOptions
+		is   error
+		want string
+	}{
+		{"no recording", app.ReplayOptions{Recording: "nowhere.jsonl"}, app.ErrUnreadable, "nowhere.jsonl"},
+		{"no profile", app.ReplayOptions{Recording: good, Profile: "nowhere.yaml"}, app.ErrConfig, "nowhere.yaml"},
+		{"bad profile", app.ReplayOptions{Recording: good, Profile: bad}, app.ErrConfig, "bad.yaml:2:25: want two numbers"},
+		{"no such station", app.ReplayOptions{Recording: good, Station: "s9"}, app.ErrUnreadable, `no station "s9" in it: there are s1`},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			_, _, err := replay(t, tc.o)
+			if !errors.Is(err, tc.is) || !strings.Contains(err.Error(), tc.want) {
+				t.Errorf("got %v, want %q", err, tc.want)
+			}
+		})
+	}
+}
