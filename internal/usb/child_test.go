@@ -32,6 +32,9 @@ func beChild(what string) int {
 	case "garbage":
 		fmt.Println("libusb: debug: hello")
 	case "silent":
+	case "chatty":
+		_ = usb.WriteScan(os.Stdout, listed, nil)
+		fmt.Print(strings.Repeat(" ", 1<<21))
 	case "endless":
 		for line := strings.Repeat("x", 1<<16); ; {
 			if _, err := fmt.Println(line); err != nil {
@@ -62,6 +65,7 @@ func TestChildScan(t *testing.T) {
 		{"incomplete", patience, listed, "one device did not answer"},
 		{"garbage", patience, nil, "read scan"},
 		{"silent", patience, nil, "read scan"},
+		{"chatty", patience, nil, "printed more than 1048576 bytes"},
 		{"endless", hurry, nil, "took longer than 300ms"},
 		{"hang", hurry, nil, "took longer than 300ms"},
 		{"crash", patience, nil, "nil pointer"},

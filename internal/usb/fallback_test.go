@@ -4,6 +4,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"benchvigil/internal/usb"
 )
 
 const (
@@ -52,6 +54,24 @@ func TestPollsWhereUeventsAreRefused(t *testing.T) {
 		r.want() // not polling any more
 		r.say("remove", "1-1")
 		r.want("70.200 s1 remove 1-1")
+	})
+}
+
+// A source that stays refused is not asked all the time.
+func TestRefusedIsAskedLessOften(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		asked := 0
+		r.opts.Listen = func() (usb.Receiver, error) {
+			asked++
+			return nil, errRefused
+		}
+		r.run()
+		r.wait(time.Hour)
+		r.stop()
+		if asked < 60 || asked > 70 {
+			t.Errorf("asked %d times in an hour, want about once a minute", asked)
+		}
 	})
 }
 

@@ -61,6 +61,44 @@ func TestSequence(t *testing.T) {
 	}
 }
 
+// What was missing when a receiver was opened anew is lost; its numbers start
+// afresh.
+func TestBookStartsAfresh(t *testing.T) {
+	b := newBook(map[string]string{"1-1": "s1"})
+	for _, seq := range []uint64{10, 13} {
+		b.heard(Uevent{Seq: seq}, time.Time{})
+	}
+	b.listening(true)
+	if _, lost := b.totals(); lost != 2 {
+		t.Errorf("%d lost when opened anew, want 2", lost)
+	}
+	b.heard(Uevent{Seq: 500}, time.Time{})
+	b.settle()
+	if uevents, lost := b.totals(); uevents != 3 || lost != 2 {
+		t.Errorf("%d uevents, %d lost; want 3, 2", uevents, lost)
+	}
+}
+
+// A serial number that was read of a device that has gone since is not told of
+// its successor.
+func TestLateSerialOfAnother(t *testing.T) {
+	w, err := New(Options{Ports: map[string]string{"1-1": "s1"}, Sysfs: os.DirFS(t.TempDir())})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var told []bench.Observation
+	l := newLoop(w, func(o bench.Observation) bool { told = append(told, o); return true }, nil)
+	p := l.ports[0]
+	p.told = standing{true, 7, bench.USBID{Vendor: 0x1209, Product: 4}}
+	l.detailed(detail{port: p, serial: "OLD", of: 6, devnum: 6})
+	l.detailed(detail{port: p, serial: "MIXED", of: 6, devnum: 7})
+	l.detailed(detail{port: p, serial: "REPLACED", of: 7, devnum: 8})
+	l.detailed(detail{port: p, serial: "NEW", of: 7, devnum: 7})
+	if len(told) != 1 || told[0].Fact.(bench.USB).Serial != "NEW" {
+		t.Errorf("told %v, want the serial NEW only", told)
+	}
+}
+
 // Whatever a station knows and whatever stands there, after the changes it
 // knows what stands there, and times do not run backwards.
 func TestChangesLeadToTruth(t *testing.T) {

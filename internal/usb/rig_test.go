@@ -186,6 +186,35 @@ func (r *rig) say(action, port string) {
 // logged counts log lines of at least Info by message.
 func (r *rig) logged(message string) int { return r.logs.FilterMessage(message).Len() }
 
+// during calls back before a name is opened, once for each call of set.
+type during struct {
+	fs.FS
+	mu   sync.Mutex
+	name string
+	do   func()
+}
+
+func (d *during) set(name string, do func()) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.name, d.do = name, do
+}
+
+func (d *during) Open(name string) (fs.File, error) {
+	d.mu.Lock()
+	do := d.do
+	if name != d.name {
+		do = nil
+	} else {
+		d.do = nil
+	}
+	d.mu.Unlock()
+	if do != nil {
+		do()
+	}
+	return d.FS.Open(name)
+}
+
 // asked records the names that are asked of a tree.
 type asked struct {
 	fs.FS

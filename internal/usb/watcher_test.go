@@ -188,6 +188,25 @@ func TestRefusedIsTold(t *testing.T) {
 	})
 }
 
+// A change that no message announced keeps the time at which it was found.
+func TestRefusedFindIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.run()
+		r.take()
+		r.wait(time.Second)
+		r.refuseWhile(func(bench.Observation) bool { return true })
+		r.tree.Plug("1-1", r.device(running, ""))
+		r.wait(5 * time.Second)
+		r.refuseWhile(nil)
+		r.wait(100 * time.Millisecond)
+		r.want("3.000 s1 add 1-1 1209:0004")
+		if n := r.logged(saidSilent); n != 0 {
+			t.Error("one change, told late, was taken for silence of uevents")
+		}
+	})
+}
+
 // Each kind of news is owed until it is taken.
 func TestEveryKindIsOwed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -273,6 +292,47 @@ func TestHalfADevice(t *testing.T) {
 		r.tree.Unplug("1-2")
 		r.wait(50 * time.Millisecond)
 		r.want("0.010 s1 add 1-1 1209:0003", "0.010 s2 remove 1-2")
+	})
+}
+
+// A device that is replaced while it is looked at is not mixed with the next.
+func TestReplacedWhileLookedAt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		watch := &during{FS: r.tree}
+		r.opts.Sysfs = watch
+		r.run()
+		r.take()
+		r.wait(10 * time.Millisecond)
+		next := r.device(id(0x1d6b, 0x0104), "")
+		watch.set(usbtest.Attribute("1-1", "idProduct"), func() { r.tree.Plug("1-1", next) })
+		r.plug("1-1", r.device(running, ""))
+		r.wait(100 * time.Millisecond)
+		r.want("0.010 s1 add 1-1 1d6b:0104")
+	})
+}
+
+// The tree comes back while it is looked at: an empty port seen just before
+// means nothing.
+func TestBackWhileLookedAt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t)
+		r.opts.Ports = map[string]string{"1-1": "s1"}
+		watch := &during{FS: r.tree}
+		r.opts.Sysfs = watch
+		d := r.device(running, "")
+		r.tree.Plug("1-1", d)
+		r.run()
+		r.wait(time.Second)
+		r.tree.Remove(usbtest.Devices)
+		r.wait(3 * time.Second)
+		r.take()
+		watch.set(usbtest.Devices, func() { r.tree.Plug("1-1", d) })
+		r.wait(time.Second)
+		told := r.take()
+		if len(told) != 2 || !strings.Contains(told[0], "s1 back") || !strings.Contains(told[1], "s1 add 1-1") {
+			t.Errorf("told %q, want back and add", told)
+		}
 	})
 }
 
