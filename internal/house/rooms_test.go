@@ -102,7 +102,8 @@ var unreachable = []struct {
 	why  string
 }{
 	{
-		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"}, "net",
+		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"},
+		"net",
 		"pure packages are linked into anything, and start nothing behind its back",
 	},
 	{

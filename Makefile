@@ -1,0 +1,100 @@
+# make help lists the targets. Every target does its own set-up.
+
+.DEFAULT_GOAL := help
+.NOTPARALLEL:
+SHELL := /bin/bash
+
+# Where Go's own installer puts it, for shells that were not told.
+export PATH := $(PATH):/usr/local/go/bin
+# Where git does not trust the folder (a clone owned by another user), Go must
+# not ask it for the commit.
+ifeq ($(shell git rev-parse HEAD 2>/dev/null),)
+export GOFLAGS := $(strip $(GOFLAGS) -buildvcs=false)
+endif
+
+# The kernel and tools that tests need, downloaded and not installed.
+CACHE := $(CURDIR)/.cache
+BIN   := $(CURDIR)/bin/benchvigil
+TOOL  := go tool -modfile=internal/tools/go.mod
+CODE  := cmd configs internal
+
+# How long each fuzz target runs.
+FUZZTIME ?= 10s
+# Options of the demo, such as ARGS="--speed 1".
+ARGS ?=
+
+# In the order of the checks: cheap ones first; the virtual machine after the
+# race run and never beside it, because both want the whole computer.
+STAGES := setup vet format staticcheck race fuzz metrics test-vm
+
+.PHONY: help
+help: ## list the targets
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "  make %-14s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+.PHONY: demo
+demo: build ## a simulated bench in your browser; options by ARGS="--speed 1"
+	@$(BIN) demo $(ARGS)
+
+.PHONY: test
+test: ## every check, the virtual machine included; stops at the first that fails
+	@MAKE="$(MAKE)" internal/tools/stages.sh $(STAGES)
+
+.PHONY: build
+build: setup-build ## build bin/benchvigil
+	@go build -o $(BIN) ./cmd/benchvigil
+
+.PHONY: test-unit
+test-unit: setup-build ## the tests alone, quickly: no race detector, no virtual machine
+	@go test ./...
+
+.PHONY: race
+race: setup-build ## the tests with the race detector, in random order
+	@go test -race -shuffle=on ./...
+
+.PHONY: test-vm
+test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual machine
+	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -timeout 10m ./internal/vmtest/
+
+.PHONY: fuzz
+fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME
+	@internal/tools/fuzz.sh $(FUZZTIME)
+
+.PHONY: bench
+bench: setup-build ## benchmarks with memory figures
+	@go test -run='^$$' -bench=. -benchmem ./...
+
+.PHONY: metrics
+metrics: setup build ## the demo's metrics page by promtool's eye
+	@internal/tools/metrics.sh $(BIN) $(CACHE)/bin/promtool
+
+.PHONY: vet
+vet: setup-build ## go vet
+	@go vet ./...
+
+.PHONY: format
+format: ## say which files are not in gofumpt's form
+	@files=$$($(TOOL) gofumpt -l $(CODE)) && if [ -n "$$files" ]; then echo "not in gofumpt's form, run make fmt:"; echo "$$files"; exit 1; fi
+
+.PHONY: fmt
+fmt: ## bring the code into gofumpt's form
+	@$(TOOL) gofumpt -l -w $(CODE)
+
+.PHONY: staticcheck
+staticcheck: setup-build ## staticcheck with all its checks
+	@$(TOOL) staticcheck -checks all ./...
+
+.PHONY: lint
+lint: setup-build ## golangci-lint; building it takes ten minutes the first time
+	@go tool -modfile=internal/tools/golangci/go.mod golangci-lint run
+
+.PHONY: golden
+golden: setup-build ## rewrite expected results; read the diff like prose
+	@go test $$(grep -rl --include='*_test.go' 'flag.Bool("update"' $(CODE) | xargs -n 1 dirname | sort -u | sed 's,^,./,') -update
+
+.PHONY: setup
+setup: ## install what the tests need and is missing (Debian)
+	@internal/tools/setup.sh build test
+
+.PHONY: setup-build
+setup-build:
+	@internal/tools/setup.sh build
