@@ -1,7 +1,6 @@
 package usb
 
 import (
-	"path"
 	"strconv"
 	"strings"
 )
@@ -42,6 +41,6 @@ func isRootHub(s string) bool {
 // portOf returns the port path of a device's sysfs path, such as
 // "/devices/pci0000:00/0000:00:14.0/usb1/1-2/1-2.3".
 func portOf(devpath string) (string, bool) {
-	p := path.Base(devpath)
+	p := devpath[strings.LastIndexByte(devpath, '/')+1:]
 	return p, ValidPort(p)
 }
