@@ -9,16 +9,20 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
+	"strings"
 	"syscall"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"benchvigil/internal/bench"
 )
 
 const (
 	cycles       = 20
-	stormSize    = 3000   // at least
-	overrunSize  = 30_000 // a socket buffer of 16 MiB holds about 26,000
+	stormSize    = 3000    // at least
+	overrunLimit = 200_000 // a socket buffer of 16 MiB holds some 26,000
 	linkLost     = 10 * time.Second
 	latencyLimit = 2500 * time.Millisecond
 	rescanWithin = 15 * time.Second
@@ -211,7 +215,8 @@ func checkOverrun(ctx context.Context, r *rig) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if err := r.missed(ctx); err != nil {
+	n, err := r.missed(ctx)
+	if err != nil {
 		return "", err
 	}
 	resumed := time.Now()
@@ -233,7 +238,7 @@ func checkOverrun(ctx context.Context, r *rig) (string, error) {
 		return "", fmt.Errorf("the socket overran, but %s stays at %v", metricLost, after)
 	}
 	return fmt.Sprintf("%d uevents while stopped, %v known as lost; the change among them seen %s after going on, the backlog read after %s",
-		overrunSize, after-before, millis(gone.at.Sub(resumed)), millis(backlog)), nil
+		n, after-before, millis(gone.at.Sub(resumed)), millis(backlog)), nil
 }
 
 // calm waits until the daemon receives no more uevents: a backlog is not what
@@ -250,12 +255,49 @@ func calm(ctx context.Context) error {
 	}
 }
 
-// missed lets the right board leave in a storm while the daemon is stopped.
-func (r *rig) missed(ctx context.Context) error {
+// missed lets the right board leave in a storm while the daemon is stopped. It
+// returns the size of the storm: the least that overran the socket.
+func (r *rig) missed(ctx context.Context) (int, error) {
 	if err := r.daemon.signal(syscall.SIGSTOP); err != nil {
-		return err
+		return 0, err
 	}
-	stormed := storm(r.left, overrunSize)
+	n, stormed := r.stormUntilDropped()
 	_, pulled := r.pull(ctx, r.right)
-	return errors.Join(stormed, pulled, r.daemon.signal(syscall.SIGCONT))
+	return n, errors.Join(stormed, pulled, r.daemon.signal(syscall.SIGCONT))
+}
+
+func (r *rig) stormUntilDropped() (int, error) {
+	const gust = 2000
+	for n := gust; n <= overrunLimit; n += gust {
+		if err := storm(r.left, gust); err != nil {
+			return n, err
+		}
+		table, err := os.ReadFile("/proc/net/netlink")
+		if err != nil {
+			return n, err
+		}
+		if droppedUevents(string(table)) > 0 {
+			return n, nil
+		}
+	}
+	return overrunLimit, fmt.Errorf("%d uevents do not overrun the daemon's socket", overrunLimit)
+}
+
+// droppedUevents reads from /proc/net/netlink how many messages the uevent
+// sockets of other processes could not hold. Its columns are: address,
+// protocol, port ID, groups, bytes to read and written, dump, locks, drops,
+// inode (kernel net/netlink/af_netlink.c).
+func droppedUevents(table string) (drops int) {
+	const protocol, portID, dropped = 1, 2, 8
+	for line := range strings.Lines(table) {
+		f := strings.Fields(line)
+		if len(f) <= dropped || f[protocol] != strconv.Itoa(unix.NETLINK_KOBJECT_UEVENT) || f[portID] == strconv.Itoa(os.Getpid()) {
+			continue
+		}
+		n, err := strconv.Atoi(f[dropped])
+		if err == nil {
+			drops += n
+		}
+	}
+	return drops
 }

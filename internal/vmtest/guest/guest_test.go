@@ -145,3 +145,15 @@ func (g *growing) Read(b []byte) (int, error) {
 	g.left[0] = g.left[0][n:]
 	return n, nil
 }
+
+// The table is that of a kernel 6.1, with its columns aligned as it prints
+// them.
+func TestDroppedUevents(t *testing.T) {
+	table := "sk               Eth Pid        Groups   Rmem     Wmem     Dump  Locks    Drops    Inode\n" +
+		"0000000000000000 15  41         00000001 33555712 0        0     2        37       1204    \n" +
+		"0000000000000000 15  0          00000000 0        0        0     2        0        12      \n" +
+		"0000000000000000 0   41         00000000 0        0        0     2        5        1203    \n"
+	if got := droppedUevents(table); got != 37 {
+		t.Errorf("got %d, want the 37 of the uevent socket", got)
+	}
+}
