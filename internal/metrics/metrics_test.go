@@ -1,0 +1,276 @@
+package metrics_test
+
+import (
+	"bytes"
+	"flag"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+	"go.uber.org/goleak"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/metrics"
+	"benchvigil/internal/unit"
+)
+
+var update = flag.Bool("update", false, "rewrite the expected pages")
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+
+// restoring is a station on which everything is known.
+func restoring() bench.Snapshot {
+	return bench.Snapshot{
+		Station: "left-1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}, At: noon,
+		Mode: bench.Restoring, Window: 210 * time.Second,
+		Run:     &bench.RunView{Start: noon.Add(-5 * time.Minute), Uptime: 300*time.Second + 500*time.Millisecond, WindowMet: noon.Add(-time.Minute)},
+		Reading: bench.ReadingView{At: noon, Volts: unit.Some(3801 * unit.Millivolt), Amps: unit.Some(412050 * unit.Microampere)},
+		USB:     bench.USBView{Present: true, ID: bench.USBID{Vendor: 0x1209, Product: 3}},
+		Counts:  bench.Counts{Drops: 5, Stalls: 1, Restarts: 2, Readings: 3000, BadReadings: 4}, QueueDropped: 6,
+	}
+}
+
+// blind is a station that has lost its sources: what they said last is old.
+func blind() bench.Snapshot {
+	s := restoring()
+	s.Station, s.Mode, s.Run = "left-2", bench.Unknown, nil
+	s.SupplyLost, s.USBLost, s.Stalled, s.StartHung = noon, noon, noon, true
+	return s
+}
+
+// battery is a station without readings and without a word so far.
+func battery() bench.Snapshot {
+	return bench.Snapshot{Station: "right-1", Hookup: bench.Hookup{Path: bench.FromBattery}, At: noon, Window: time.Hour}
+}
+
+func options(snapshots ...bench.Snapshot) metrics.Options {
+	return metrics.Options{
+		Snapshots: func() []bench.Snapshot { return snapshots },
+		Sources: func() bench.SourceCounts {
+			return bench.SourceCounts{Uevents: 3000, LostUevents: 2, Rescans: 40, Disagree: 1}
+		},
+		Version: "1.2.3",
+	}
+}
+
+// registry is pedantic: it checks what is collected against what is described.
+func registry(t *testing.T, o metrics.Options) *prometheus.Registry {
+	t.Helper()
+	r := prometheus.NewPedanticRegistry()
+	if err := r.Register(metrics.New(o)); err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func get(t *testing.T, h http.Handler) string {
+	t.Helper()
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	if w.Code != http.StatusOK {
+		t.Fatalf("/metrics answers %d: %s", w.Code, w.Body)
+	}
+	return w.Body.String()
+}
+
+func page(t *testing.T, o metrics.Options) string {
+	t.Helper()
+	return get(t, promhttp.HandlerFor(registry(t, o), promhttp.HandlerOpts{}))
+}
+
+func TestPage(t *testing.T) {
+	got := page(t, options(restoring(), blind(), battery()))
+	const golden = "testdata/metrics.txt"
+	if *update {
+		if err := os.WriteFile(golden, []byte(got), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+// An unknown is not a zero: these must be absent, not 0.
+func TestUnknownIsAbsent(t *testing.T) {
+	noVolts := restoring()
+	noVolts.Reading.Volts = unit.Maybe[unit.Voltage]{}
+	zero := restoring()
+	zero.Reading.Amps, zero.Reading.Volts = unit.Some(unit.Current(0)), unit.Some(unit.Voltage(0))
+	empty := restoring()
+	empty.USB.Present = false
+	for _, tc := range []struct {
+		name          string
+		s             bench.Snapshot
+		there, absent []string
+	}{
+		{"all known", restoring(), []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}, nil},
+		{"only amps", noVolts, []string{"current_amperes"}, []string{"voltage_volts"}},
+		{"a reading of zero", zero, []string{"current_amperes", "voltage_volts"}, nil},
+		{"an empty port", empty, []string{"usb_present"}, nil},
+		{"sources lost", blind(), []string{"supply_lost", "usb_lost"}, []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}},
+		{"battery, no port", battery(), []string{"window_seconds"}, []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}},
+	} {
+		got := page(t, options(tc.s))
+		for _, name := range tc.there {
+			if !strings.Contains(got, "\nbenchvigil_"+name+"{") {
+				t.Errorf("%s: no %s", tc.name, name)
+			}
+		}
+		for _, name := range tc.absent {
+			if strings.Contains(got, "\nbenchvigil_"+name+"{") {
+				t.Errorf("%s: %s is there, though nobody knows it", tc.name, name)
+			}
+		}
+	}
+}
+
+// A state set has exactly one member that is 1 (OpenMetrics 1.0, "StateSet":
+// an ENUM must have exactly one).
+func TestModeIsAStateSet(t *testing.T) {
+	var all []bench.Snapshot
+	want := map[string]string{"silent": "unknown"}
+	for _, m := range bench.Modes() {
+		all = append(all, bench.Snapshot{Station: "in-" + string(m), Mode: m})
+		want["in-"+string(m)] = string(m)
+	}
+	all = append(all, bench.Snapshot{Station: "silent"})
+	families, err := registry(t, options(all...)).Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, states := map[string]string{}, map[string]int{}
+	for _, f := range families {
+		if f.GetName() != "benchvigil_mode" {
+			continue
+		}
+		for _, m := range f.GetMetric() {
+			label := map[string]string{}
+			for _, l := range m.GetLabel() {
+				label[l.GetName()] = l.GetValue()
+			}
+			states[label["station"]]++
+			switch m.GetGauge().GetValue() {
+			case 0:
+			case 1:
+				if was := set[label["station"]]; was != "" {
+					t.Errorf("%s is %s and %s", label["station"], was, label["mode"])
+				}
+				set[label["station"]] = label["mode"]
+			default:
+				t.Errorf("%v = %v, want 0 or 1", label, m.GetGauge().GetValue())
+			}
+		}
+	}
+	if diff := cmp.Diff(want, set); diff != "" {
+		t.Errorf("the mode that is 1 (-want +got):\n%s", diff)
+	}
+	for station, n := range states {
+		if n != len(bench.Modes()) {
+			t.Errorf("%s has %d states, want all %d", station, n, len(bench.Modes()))
+		}
+	}
+}
+
+func TestLint(t *testing.T) {
+	problems, err := testutil.GatherAndLint(registry(t, options(restoring(), blind(), battery())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+}
+
+// TestPromtool has Prometheus' own tool judge the whole page, the runtime's
+// metrics included.
+func TestPromtool(t *testing.T) {
+	tool := os.Getenv("BENCHVIGIL_PROMTOOL")
+	if tool == "" {
+		found, err := exec.LookPath("promtool")
+		if err != nil {
+			t.Skip("no promtool: set BENCHVIGIL_PROMTOOL to where Prometheus' promtool is, or put it on the PATH")
+		}
+		tool = found
+	}
+	cmd := exec.CommandContext(t.Context(), tool, "check", "metrics")
+	cmd.Stdin = strings.NewReader(get(t, metrics.New(options(restoring(), blind(), battery())).Handler()))
+	if out, err := cmd.CombinedOutput(); err != nil || len(bytes.TrimSpace(out)) != 0 {
+		t.Errorf("promtool check metrics: %v\n%s", err, out)
+	}
+}
+
+func TestHandler(t *testing.T) {
+	got := get(t, metrics.New(options(restoring())).Handler())
+	for _, want := range []string{
+		`benchvigil_build_info{version="1.2.3"} 1`, `benchvigil_current_amperes{station="left-1"} 0.41205`,
+		"\ngo_goroutines ", "\nprocess_",
+	} {
+		if !strings.Contains(got, want) {
+			t.Errorf("no %q on the page", want)
+		}
+	}
+}
+
+// A bench that watches no USB has no counts of it; without stations the page
+// still answers.
+func TestWithoutSources(t *testing.T) {
+	o := options()
+	o.Sources = nil
+	if got := page(t, o); strings.Contains(got, "uevents") || !strings.Contains(got, "build_info") {
+		t.Errorf("want the build and no uevents:\n%s", got)
+	}
+}
+
+// Each scrape reads anew.
+func TestReadsAtScrape(t *testing.T) {
+	now := []bench.Snapshot{restoring()}
+	r := registry(t, metrics.Options{Snapshots: func() []bench.Snapshot { return now }})
+	count := func() int {
+		families, err := r.Gather()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range families {
+			if f.GetName() == "benchvigil_run_active" {
+				return len(f.GetMetric())
+			}
+		}
+		return 0
+	}
+	before := count()
+	now = slices.Concat(now, []bench.Snapshot{battery()})
+	if after := count(); before != 1 || after != 2 {
+		t.Errorf("%d stations, then %d; want 1, then 2", before, after)
+	}
+}
+
+func BenchmarkScrape40Stations(b *testing.B) {
+	all := slices.Repeat([]bench.Snapshot{restoring()}, 40)
+	for i := range all {
+		all[i].Station = strings.Repeat("s", i+1)
+	}
+	r := prometheus.NewRegistry()
+	r.MustRegister(metrics.New(options(all...)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := r.Gather(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
