@@ -14,6 +14,7 @@ import (
 	"benchvigil/internal/profile"
 	"benchvigil/internal/supply"
 	"benchvigil/internal/unit"
+	"benchvigil/internal/usb"
 )
 
 // handset stands for the profiles on disk.
@@ -213,6 +214,19 @@ func TestSupplyAgrees(t *testing.T) {
 		_, there := supply.New(supply.Options{Station: "s1", Address: s.address, Query: s.query})
 		if (here == nil) != (there == nil) {
 			t.Errorf("%q, %q:\nhere:   %v\nsupply: %v", s.address, s.query, here, there)
+		}
+	}
+}
+
+// TestPortAgrees holds the port paths of this package against the watch's.
+func TestPortAgrees(t *testing.T) {
+	for _, port := range []string{
+		"1-1", "1-2.3", "12-1.2.3.4.5.6", "1-1.2.3.4.5.6.7", "1-0", "0-1", "01-1", "1-01", "1000-1", "999-255", "1-256",
+		"usb1", "1", "1-", "-1", "1-2.", "1-2/", "1-2:1.0", "1-2.3-4", "+1-2", "1-a", "1_2", "1-2 ",
+	} {
+		_, err := parse("bench: b\nstations:\n  - {id: s1, profile: handset, port: \"" + port + "\"}\n")
+		if (err == nil) != usb.ValidPort(port) {
+			t.Errorf("%q: %v here, valid %v in usb", port, err, usb.ValidPort(port))
 		}
 	}
 }
