@@ -76,7 +76,8 @@ type Shape struct {
 	Amps  []unit.Maybe[unit.Current]
 }
 
-// Counts are the station's totals since the daemon started.
+// Counts are the station's totals since the daemon started. They never fall: a
+// drop that is turned into a stop later stays counted.
 type Counts struct {
 	Drops, Stalls, Restarts, Readings, BadReadings uint64
 }

@@ -55,7 +55,6 @@ func (e *Engine) reclassify(t, grace ms, d bench.EventData) {
 		e.s.Told = min(e.s.Told, len(e.s.Drops))
 	}
 	l.Type, l.Kind, l.Counted = bench.RunStopped, d.Kind, false
-	e.s.Counts.Drops--
 	d.Mode = ""
 	d.Uptime, d.Window, d.Assumed = length(l.End-l.Start), length(e.window), l.Assumed
 	e.emit(bench.RunReclassified, l.End, d)
