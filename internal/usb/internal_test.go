@@ -2,12 +2,14 @@ package usb
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"pgregory.net/rapid"
@@ -232,6 +234,31 @@ func TestLookThroughLinks(t *testing.T) {
 	if err := tree.sight(); err == nil {
 		t.Error("sight of a file: no error")
 	}
+}
+
+// A child that hangs in the kernel outlives being killed: it is given up, and
+// no second one is started until it has gone.
+func TestStuckChild(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &child{exe: "/does/not/exist", deadline: time.Second}
+		c.last = make(chan error, 1)
+		ctx, cancel := context.WithTimeout(t.Context(), c.deadline)
+		defer cancel()
+		began := time.Now()
+		if err := c.wait(ctx, c.last); !errors.Is(err, ErrScanStuck) {
+			t.Errorf("wait = %v, want ErrScanStuck", err)
+		}
+		if took := time.Since(began); took != c.deadline+2*killGrace {
+			t.Errorf("given up after %v", took)
+		}
+		if _, err := c.scan(t.Context()); !errors.Is(err, ErrScanStuck) {
+			t.Errorf("second scan: %v, want ErrScanStuck", err)
+		}
+		c.last <- errors.New("signal: killed")
+		if c.stuck() {
+			t.Error("still stuck though the child has gone")
+		}
+	})
 }
 
 func TestReadScanRefuses(t *testing.T) {
