@@ -1,12 +1,15 @@
 package usb_test
 
 import (
+	"errors"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"benchvigil/internal/usb"
 )
+
+var errRefused = errors.New("operation not permitted")
 
 const (
 	saidPolling = "no uevents, polling sysfs instead"
