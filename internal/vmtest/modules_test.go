@@ -158,14 +158,3 @@ func TestDependsWithoutModinfo(t *testing.T) {
 		t.Error("an object without .modinfo was taken for a module")
 	}
 }
-
-func FuzzDepends(f *testing.F) {
-	f.Add([]byte("depends=a,b\x00"))
-	f.Fuzz(func(t *testing.T, info []byte) {
-		for _, d := range parseDepends(info) {
-			if strings.ContainsAny(d, ",\x00") {
-				t.Errorf("dependency %q", d)
-			}
-		}
-	})
-}

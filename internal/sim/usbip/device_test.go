@@ -28,17 +28,20 @@ func TestControl(t *testing.T) {
 		ok     bool
 	}{
 		{
-			"device", handset(), Setup{0x80, 6, 0x0100, 0, 18},
+			"device", handset(),
+			Setup{0x80, 6, 0x0100, 0, 18},
 			[]byte{18, 1, 0, 2, 0xff, 0, 0, 64, 0x09, 0x12, 0x02, 0x00, 0x00, 0x01, 1, 2, 3, 1},
 			true,
 		},
 		{
-			"device without a serial number", noSerial, Setup{0x80, 6, 0x0100, 0, 18},
+			"device without a serial number", noSerial,
+			Setup{0x80, 6, 0x0100, 0, 18},
 			[]byte{18, 1, 0, 2, 0xff, 0, 0, 64, 0x09, 0x12, 0x02, 0x00, 0x00, 0x01, 1, 2, 0, 1},
 			true,
 		},
 		{
-			"configuration", handset(), Setup{0x80, 6, 0x0200, 0, 255},
+			"configuration", handset(),
+			Setup{0x80, 6, 0x0200, 0, 255},
 			[]byte{
 				9, 2, 32, 0, 1, 1, 0, 0xc0, 50,
 				9, 4, 0, 0, 2, 0xff, 0, 0, 0,

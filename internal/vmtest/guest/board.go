@@ -30,6 +30,14 @@ type socket struct {
 	port    usbip.Port
 	path    string // as the configuration names it
 	plug    *usbip.Plug
+	did     []change // everything that was ever done here
+}
+
+// change is a device coming or going: as done here, stamped by the uevent that
+// told it, or as observed by benchvigil, stamped by the observation.
+type change struct {
+	what string // "add 1-1 1209:0002", "remove 1-1"
+	at   time.Time
 }
 
 // device is the handset under the identity of one of its modes.
@@ -49,6 +57,7 @@ func (r *rig) plugIn(ctx context.Context, s *socket, id bench.USBID) (time.Time,
 	if err != nil {
 		return time.Time{}, err
 	}
+	s.did = append(s.did, change{"add " + s.path + " " + id.String(), added.at})
 	_, err = r.uevents.wait(ctx, mark, enumeration, "uevent bind of "+s.path, s.said("bind", id))
 	return added.at, err
 }
@@ -67,7 +76,11 @@ func (r *rig) pull(ctx context.Context, s *socket) (time.Time, error) {
 	removed, err := r.uevents.wait(ctx, mark, removal, "uevent remove of "+s.path, func(u uevent) bool {
 		return u.action == "remove" && u.port == s.path
 	})
-	return removed.at, err
+	if err != nil {
+		return time.Time{}, err
+	}
+	s.did = append(s.did, change{"remove " + s.path, removed.at})
+	return removed.at, nil
 }
 
 func (s *socket) detach(ctx context.Context) error {

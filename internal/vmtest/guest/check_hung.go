@@ -77,10 +77,9 @@ type delays struct {
 
 func (r *rig) othersWhileHung(ctx context.Context) (delays, error) {
 	var d delays
-	events, observations := len(r.toEvent), len(r.toObservation)
+	from, events, observations := r.mark(), len(r.toEvent), len(r.toObservation)
 	for i := range hungCycles {
-		id, mode := identity(i + 1) // not the one that the board had before
-		if err := r.cycle(ctx, id, mode); err != nil {
+		if err := r.cycle(ctx, i+1); err != nil { // not the identity that it had before
 			return d, fmt.Errorf("right station: %w", err)
 		}
 		page, err := timePage(ctx)
@@ -88,6 +87,9 @@ func (r *rig) othersWhileHung(ctx context.Context) (delays, error) {
 			return d, err
 		}
 		d.page = max(d.page, page)
+	}
+	if err := r.sawAll(ctx, from, r.right); err != nil {
+		return d, err
 	}
 	d.events, d.observations = r.toEvent[events:], r.toObservation[observations:]
 	if worst := max(d.events.quantile(1), d.observations.quantile(1)); worst > latencyLimit {

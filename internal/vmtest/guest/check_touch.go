@@ -59,7 +59,7 @@ func checkTraffic(ctx context.Context, r *rig) (string, error) {
 // freshLeft has a running board on the left that has not been there before.
 func (r *rig) freshLeft(ctx context.Context) error {
 	if r.left.plug != nil {
-		if err := r.leave(ctx, r.left); err != nil {
+		if _, err := r.pull(ctx, r.left); err != nil {
 			return err
 		}
 	}

@@ -34,9 +34,12 @@ const (
 
 // Metrics that the checks look at.
 const (
-	metricUevents = "benchvigil_uevents_total"
-	metricLost    = "benchvigil_uevents_lost_total"
-	metricRescans = "benchvigil_usb_rescans_total"
+	metricUevents    = "benchvigil_uevents_total"
+	metricLost       = "benchvigil_lost_uevents_total"
+	metricRescans    = "benchvigil_rescans_total"
+	metricMode       = "benchvigil_mode"
+	metricPresent    = "benchvigil_usb_present"
+	metricQueueDrops = "benchvigil_queue_drops_total"
 )
 
 // daemon is benchvigil as shipped, running.

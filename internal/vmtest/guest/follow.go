@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"time"
 )
@@ -61,18 +62,19 @@ func parseObservation(line []byte) (o observation, err error) {
 const filePoll = 5 * time.Millisecond
 
 // follow puts every line of a growing file on the tape, from its beginning on.
-func follow[T any](ctx context.Context, file string, tape *tape[T], parse func([]byte) (T, error)) error {
-	f, err := os.OpenFile(file, os.O_RDONLY|os.O_CREATE, 0o644)
-	if err != nil {
-		return err
+// The file need not be there yet.
+func follow[T any](ctx context.Context, file string, tape *tape[T], parse func([]byte) (T, error)) {
+	f, err := os.Open(file)
+	for ; errors.Is(err, fs.ErrNotExist) && ctx.Err() == nil; f, err = os.Open(file) {
+		pause(ctx, filePoll)
 	}
-	go func() {
+	if err == nil {
 		defer f.Close()
-		if err := readLines(ctx, f, tape, parse); err != nil {
-			fmt.Printf("guest: %s: %v\n", file, err)
-		}
-	}()
-	return nil
+		err = readLines(ctx, f, tape, parse)
+	}
+	if err != nil {
+		fmt.Printf("guest: %s: %v\n", file, err)
+	}
 }
 
 func readLines[T any](ctx context.Context, f io.Reader, tape *tape[T], parse func([]byte) (T, error)) error {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -32,8 +33,13 @@ type rig struct {
 	toObservation      samples // from a uevent to the observation of it
 }
 
-// span is a part of the tapes.
-type span struct{ events, observations int }
+// span is a part of the tapes, from a moment on, and of what was done on each
+// station since.
+type span struct {
+	at                   time.Time
+	events, observations int
+	did                  map[string]int
+}
 
 // spareControllers is how many host controllers the bench does without: each
 // costs time in every enumeration.
@@ -90,7 +96,13 @@ func (r *rig) clear(ctx context.Context) {
 }
 
 // mark is the place on the tapes where what follows will be.
-func (r *rig) mark() span { return span{r.events.mark(), r.observations.mark()} }
+func (r *rig) mark() span {
+	did := map[string]int{}
+	for _, s := range r.sockets() {
+		did[s.station] = len(s.did)
+	}
+	return span{time.Now().Truncate(time.Millisecond), r.events.mark(), r.observations.mark(), did}
+}
 
 // modeEvent waits for the event that s has entered a mode, and keeps how long
 // it took since added, the uevent that it follows from.
@@ -112,18 +124,91 @@ func (r *rig) event(ctx context.Context, from span, s *socket, kind bench.EventT
 	})
 }
 
-// change waits for the observation of a USB change of s, and keeps how long
-// it took since told, the uevent.
-func (r *rig) change(ctx context.Context, from span, s *socket, change bench.USBChange, told time.Time) error {
-	o, err := r.observations.wait(ctx, from.observations, conclusion, fmt.Sprintf("observation %s of %s", change, s.station), func(o observation) bool {
-		return o.Station == s.station && o.USB != nil && o.USB.Change == string(change)
-	})
-	if err != nil {
-		return err
+// sawAll waits until everything that was done on the given ports since from
+// has been observed, and nothing else, and keeps how long each took.
+func (r *rig) sawAll(ctx context.Context, from span, ports ...*socket) error {
+	pause(ctx, recordLag)
+	for _, s := range ports {
+		if err := r.saw(ctx, from, s); err != nil {
+			return err
+		}
 	}
-	r.toObservation.add(max(0, o.v.At.Sub(told))) // At is cut to the millisecond
 	return nil
 }
+
+func (r *rig) saw(ctx context.Context, from span, s *socket) error {
+	want := s.did[from.did[s.station]:]
+	ctx, cancel := context.WithTimeout(ctx, conclusion)
+	defer cancel()
+	got := r.changes(from, s)
+	for len(got) < len(want) && ctx.Err() == nil {
+		pause(ctx, recordPoll)
+		got = r.changes(from, s)
+	}
+	if !slices.EqualFunc(got, want, func(a, b change) bool { return a.what == b.what }) {
+		return fmt.Errorf("observed %q, done %q", whats(got), whats(want))
+	}
+	for i := range want {
+		r.toObservation.add(max(0, got[i].at.Sub(want[i].at))) // observed to the millisecond
+	}
+	return nil
+}
+
+// The recording is written about once a second: a shorter wait could miss an
+// observation too many.
+const (
+	recordLag  = 1500 * time.Millisecond
+	recordPoll = 50 * time.Millisecond
+)
+
+// changes lists what was observed of devices coming and going on the station
+// of s. A change said again counts once: a rescan repeats what stands there.
+func (r *rig) changes(from span, s *socket) []change {
+	var list []change
+	for _, o := range r.observations.since(from.observations) {
+		u := o.v.USB
+		if o.v.Station != s.station || u == nil || u.Change == string(bench.USBDetails) || o.v.At.Before(from.at) {
+			continue
+		}
+		what := u.Change + " " + u.Port
+		if u.Change == string(bench.USBAdd) {
+			what += " " + u.Vendor + ":" + u.Product
+		}
+		list = append(list, change{what, o.v.At})
+	}
+	return slices.CompactFunc(list, func(a, b change) bool { return a.what == b.what })
+}
+
+func whats(list []change) []string {
+	var w []string
+	for _, c := range list {
+		w = append(w, c.what)
+	}
+	return w
+}
+
+// shows waits until the daemon's metrics show s in a mode, with or without a
+// device: what anybody who looks now would see.
+func (r *rig) shows(ctx context.Context, s *socket, mode bench.Mode, present bool) error {
+	ctx, cancel := context.WithTimeout(ctx, conclusion)
+	defer cancel()
+	station, want := label("station", s.station), map[bool]float64{true: 1}[present]
+	for {
+		in, err1 := metric(ctx, metricMode, station, label("mode", string(mode)))
+		there, err2 := metric(ctx, metricPresent, station)
+		if err := errors.Join(err1, err2); err != nil {
+			return err
+		}
+		if in == 1 && there == want {
+			return nil
+		}
+		if pause(ctx, recordPoll); ctx.Err() != nil {
+			return fmt.Errorf("station %s is not shown in %s with usb_present %v, which is %v", s.station, mode, want, there)
+		}
+	}
+}
+
+func label(name, value string) string { return fmt.Sprintf("%s=%q", name, value) }
 
 // conclusion is the longest that any conclusion may take here; the limit on
 // latencies is checked over all of them.
