@@ -47,6 +47,7 @@ const (
 const (
 	StoppedByMark   = "mark"
 	StoppedByOutput = "output-off"
+	StoppedByHands  = "hands-on" // it went down while a person was at it
 )
 
 // Event is one conclusion about one station. Time is when it happened, found

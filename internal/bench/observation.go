@@ -1,6 +1,9 @@
 package bench
 
 import (
+	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"benchvigil/internal/unit"
@@ -28,8 +31,14 @@ type Power struct {
 	SetVolts  unit.Maybe[unit.Voltage]
 	LimitAmps unit.Maybe[unit.Current]
 	Output    unit.Maybe[bool]
-	Channel   string // which reading channel, where there are several
+	Channel   string // ChannelMain or empty: the board's supply; ChannelVBUS: a meter on USB bus power
 }
+
+// The reading channels.
+const (
+	ChannelMain = "main"
+	ChannelVBUS = "vbus"
+)
 
 // USBChange says what happened on the station's port.
 type USBChange string
@@ -55,15 +64,86 @@ type USB struct {
 // since it was enumerated. Only its growth means anything.
 type Traffic struct{ URBs uint64 }
 
-// Mark is what a person said about the station.
+// Mark is what a person said about the station, by one key or tap.
 type Mark struct {
 	By   string
-	Kind string // "stop", "note"
-	Text string
+	Kind string        // one of the kinds below
+	Text string        // the screen of a screen mark; else free words
+	For  time.Duration // of hands-on; 0: DefaultHandsOn
 }
 
-// MarkStop ends a run by a person's hand: never counted against the board.
-const MarkStop = "stop"
+// The kinds of marks.
+const (
+	MarkStop     = "stop"      // I end this run: never counted against the board
+	MarkMine     = "mine"      // that was me: the last drop was a person's doing
+	MarkHandsOn  = "hands-on"  // I am at the station: alerts wait, nothing is counted against the board
+	MarkHandsOff = "hands-off" // I am done
+	MarkScreen   = "screen"    // what only a person sees: Text is a Screen
+	MarkWarm     = "warm"      // the board is warm
+	MarkNote     = "note"      // free words
+)
+
+// DefaultHandsOn is how long hands-on lasts unless the mark says otherwise, and
+// MostHandsOn how long it can last: a station must not stay silent because
+// somebody went home.
+const (
+	DefaultHandsOn = 10 * time.Minute
+	MostHandsOn    = 2 * time.Hour
+)
+
+// MarkKinds lists the kinds of marks.
+func MarkKinds() []string {
+	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkNote}
+}
+
+// Screen is what a person sees on a device's screen.
+type Screen string
+
+// The screens.
+const (
+	ScreenBlank    Screen = "blank"
+	ScreenLogo     Screen = "logo"
+	ScreenLock     Screen = "lock screen"
+	ScreenRepair   Screen = "repair prompt"
+	ScreenDelay    Screen = "delay shown"
+	ScreenTrust    Screen = "trust prompt"
+	ScreenUnlocked Screen = "unlocked"
+	ScreenProgress Screen = "progress bar"
+)
+
+// Screens lists what can be marked.
+func Screens() []Screen {
+	return []Screen{ScreenBlank, ScreenLogo, ScreenLock, ScreenRepair, ScreenDelay, ScreenTrust, ScreenUnlocked, ScreenProgress}
+}
+
+// Check says what is wrong with a mark that somebody is about to make. Marks
+// in recordings are taken as they are: an unknown kind means nothing.
+func (m Mark) Check() error {
+	switch {
+	case !slices.Contains(MarkKinds(), m.Kind):
+		return fmt.Errorf("%q is no mark: there are %s", m.Kind, strings.Join(MarkKinds(), ", "))
+	case m.Kind == MarkScreen && !slices.Contains(Screens(), Screen(m.Text)):
+		return fmt.Errorf("%q is no screen: there are %s", m.Text, screenNames())
+	case m.For < 0 || m.For > MostHandsOn:
+		return fmt.Errorf("hands on for %v: want up to %v", m.For, MostHandsOn)
+	case m.For != 0 && m.Kind != MarkHandsOn:
+		return fmt.Errorf("only %s lasts for a time", MarkHandsOn)
+	case len(m.Text) > maxMarkText || len(m.By) > maxMarkText:
+		return fmt.Errorf("a mark holds up to %d bytes of text", maxMarkText)
+	}
+	return nil
+}
+
+// maxMarkText bounds what a person may write.
+const maxMarkText = 1000
+
+func screenNames() string {
+	var names []string
+	for _, s := range Screens() {
+		names = append(names, string(s))
+	}
+	return strings.Join(names, ", ")
+}
 
 // Sight says whether a source works.
 type Sight string

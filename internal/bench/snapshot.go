@@ -25,6 +25,10 @@ type Snapshot struct {
 
 	Window  time.Duration // how long the board must stay up
 	Reading ReadingView
+	VBUS    ReadingView // of the meter on USB bus power, where there is one
+	HandsOn time.Time   // until when a person is at the station; zero: nobody
+	Screen  ScreenView  // what somebody saw last
+	Waiting bool        // a run was stopped; the next one starts after off was seen
 	USB     USBView
 
 	Stalled      time.Time // since when nothing moved, while a stall is raised
@@ -66,6 +70,13 @@ type USBView struct {
 	Serial  string
 	Since   time.Time
 	URBs    unit.Maybe[uint64]
+}
+
+// ScreenView is a screen that somebody marked.
+type ScreenView struct {
+	Screen Screen
+	At     time.Time
+	By     string
 }
 
 // Shape is the current over the last minutes: the mean of each Step, oldest

@@ -21,6 +21,8 @@ const (
 	firstSight    ms = 1000      // what stands there this soon was there before
 	staleFor      ms = 3000      // the bus may show a dead device for this long
 	reasonFor     ms = 60_000    // how long an instrument's complaint is shown
+	mineGrace     ms = 600_000   // a person may say this long that a drop was theirs
+	vbusFresh     ms = 3000      // how old a reading of bus power may be
 	stepBack      ms = 1000      // a step back beyond this is a clock step, not disorder
 	longestTicks  ms = 604800000 // a week: a longer silence is walked through in one step
 )

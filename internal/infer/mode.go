@@ -149,6 +149,10 @@ func (e *Engine) modeWithoutIdentity(t ms) {
 	if away, ok := e.leftFor(t); ok && away <= e.absence() && up(m.Mode) {
 		return
 	}
+	if e.marksOnly() {
+		e.modeByClock(t)
+		return
+	}
 	since, over := e.startingOver(t)
 	if m.Mode == bench.Starting && !over {
 		return
@@ -176,6 +180,16 @@ func (e *Engine) modeWithoutIdentity(t ms) {
 	default:
 		best := e.likeliest(cands)
 		e.setMode(best, since, say("%v flows and the bus tells nothing", level))
+	}
+}
+
+// modeByClock ends the starting of a station that has only marks.
+func (e *Engine) modeByClock(t ms) {
+	if e.s.Mode.Mode != bench.Starting {
+		return
+	}
+	if since, over := e.startingOver(t); over {
+		e.setMode(bench.Unknown, since, "by the clock alone: nobody has said what the screen shows now")
 	}
 }
 

@@ -10,10 +10,15 @@ import (
 // maxBlock bounds the readings kept of one second; more change no median.
 const maxBlock = 128
 
-// power takes one reading. Only the supply's main channel says anything about
-// the board's own current.
+// power takes one reading. What flows on USB bus power is kept apart: it tells
+// whether the bus feeds the board, not what the board does.
 func (e *Engine) power(t ms, p bench.Power) {
-	if p.Channel != "" && p.Channel != "main" {
+	switch p.Channel {
+	case "", bench.ChannelMain:
+	case bench.ChannelVBUS:
+		e.vbus(t, p)
+		return
+	default:
 		return
 	}
 	if on, ok := p.Output.Get(); ok && !on {
@@ -42,6 +47,17 @@ func (e *Engine) power(t ms, p bench.Power) {
 	}
 	e.sort(t, amps)
 	e.watchVolts(t, amps)
+}
+
+// vbus takes one reading of a meter on USB bus power.
+func (e *Engine) vbus(t ms, p bench.Power) {
+	v := &e.s.VBUS
+	v.At, v.Amps, v.Volts = t, p.Amps, p.Volts
+	if amps, ok := p.Amps.Get(); !ok || amps > e.p.OffHigh() {
+		v.Off = streak{}
+		return
+	}
+	v.Off.add(t)
 }
 
 // sort adds the reading to the streaks it belongs to.

@@ -50,13 +50,16 @@ func (e *Engine) downByReadings() (ms, string) {
 
 func near(a, b ms) bool { return max(a-b, b-a) <= together }
 
-// withLink moves the time of a drop to the loss of USB where bus power feeds
-// the board: it lived until then.
+// withLink moves the time of a drop to the loss of USB, or of what a meter saw
+// flowing from there, where bus power feeds the board: it lived until then.
 func (e *Engine) withLink(since ms) ms {
-	if e.st.Hookup.VBUS {
+	switch {
+	case !e.st.Hookup.VBUS:
+		return since
+	case e.absent():
 		return max(since, e.s.USB.Gone)
 	}
-	return since
+	return max(since, e.s.VBUS.Off.Since)
 }
 
 func (e *Engine) restartsPlanned() bool {
@@ -86,7 +89,12 @@ func (e *Engine) concludeDown(t ms) {
 		return
 	}
 	kind, why := e.kind(back, linkOnly)
-	e.drop(kind, append([]string{d.Why}, why...))
+	why = append([]string{d.Why}, why...)
+	if e.handsOn(d.Since) {
+		e.handled(kind, why)
+		return
+	}
+	e.drop(kind, why)
 }
 
 // back reports that the current has returned since the drop.
@@ -98,6 +106,8 @@ func (e *Engine) back() bool {
 func (e *Engine) kind(back, linkOnly bool) (string, []string) {
 	s, from := &e.s.Power, e.s.Down.Since-together
 	switch {
+	case e.marksOnly():
+		return bench.Died, nil
 	case linkOnly:
 		return bench.LinkLost, nil
 	case s.Sag != 0 && s.Sag >= from:
@@ -233,10 +243,11 @@ func (e *Engine) suspect(t ms) bool {
 	return e.s.Down.Since != 0 || low || s.Dip != 0 && t-s.Dip <= together && !e.s.USB.Present
 }
 
-// proven reports good evidence of power at this very moment.
+// proven reports good evidence of power at this very moment. Where there are
+// only marks, the clock and the last mark have to do.
 func (e *Engine) proven(t ms) bool {
 	if e.st.Hookup.Path == bench.FromBattery {
-		return e.s.USB.Present && !e.s.Source.Told
+		return e.s.USB.Present && !e.s.Source.Told || e.marksOnly()
 	}
 	return e.s.Power.Last == t
 }

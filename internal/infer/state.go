@@ -29,6 +29,9 @@ type State struct {
 	Last   endState // how the last run ended
 	Down   downState
 	Move   moveState
+	Hands  ms // until when a person is at the station
+	Screen screenState
+	VBUS   vbusState
 	Drops  []ms // times from origin to drop, newest last, for the test of regularity
 	Told   int  // how many of them the last run.regular was about
 	Counts bench.Counts
@@ -128,6 +131,21 @@ type endState struct {
 	Assumed   bool
 	Kind      string
 	Counted   bool // its length is the last entry of Drops
+}
+
+// screenState is what somebody saw last.
+type screenState struct {
+	Screen bench.Screen
+	At     ms
+	By     string
+}
+
+// vbusState is the last reading of a meter on USB bus power.
+type vbusState struct {
+	At    ms
+	Amps  unit.Maybe[unit.Current]
+	Volts unit.Maybe[unit.Voltage]
+	Off   streak // readings in the off band
 }
 
 // downState is a drop that is certain but not yet told, while its kind is open.

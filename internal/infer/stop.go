@@ -6,14 +6,48 @@ import (
 
 // mark takes what a person said.
 func (e *Engine) mark(t ms, m bench.Mark) {
-	if m.Kind != bench.MarkStop {
-		return
+	switch m.Kind {
+	case bench.MarkStop:
+		e.stop(t, markGrace, marked(m, "%s marked a stop"))
+	case bench.MarkMine:
+		e.reclassify(t, mineGrace, marked(m, "%s said that it was them"))
+	case bench.MarkHandsOn:
+		d := m.For
+		if d <= 0 || d > bench.MostHandsOn {
+			d = bench.DefaultHandsOn
+		}
+		e.s.Hands = t + millis(d)
+	case bench.MarkHandsOff:
+		e.s.Hands = 0
+	case bench.MarkScreen:
+		e.seen(t, m)
 	}
-	why := []string{say("%s marked a stop", orSomebody(m.By))}
+}
+
+func marked(m bench.Mark, format string) bench.EventData {
+	why := []string{say(format, orSomebody(m.By))}
 	if m.Text != "" {
 		why = append(why, m.Text)
 	}
-	e.stop(t, markGrace, bench.EventData{Kind: bench.StoppedByMark, By: m.By, Why: why})
+	return bench.EventData{Kind: bench.StoppedByMark, By: m.By, Why: why}
+}
+
+// handsOn reports that a person is at the station.
+func (e *Engine) handsOn(t ms) bool { return t < e.s.Hands }
+
+// handled ends a run that went down while a person was at the station: nobody
+// can tell whose doing it was, so it is not counted against the board.
+func (e *Engine) handled(kind string, why []string) {
+	at, r := e.s.Down.Since, e.s.Run
+	found := e.s.Down.Why
+	mode := e.s.Mode.Mode
+	e.end(bench.RunStopped, at, bench.StoppedByHands)
+	e.emit(bench.RunStopped, at, bench.EventData{
+		Kind: bench.StoppedByHands, Mode: mode, Uptime: length(at - r.Start), Window: length(e.window), Assumed: r.Assumed,
+		Why: append([]string{"somebody was at the station", "it looked like " + kind}, why...),
+	})
+	e.s.Power.Dip, e.s.Power.Weak = 0, streak{}
+	e.afterEnd(at, found)
 }
 
 // outputOff takes the supply's word that its output is off. Bus power may feed

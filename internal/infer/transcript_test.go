@@ -29,7 +29,8 @@ var update = flag.Bool("update", false, "rewrite the expected events in testdata
 //	quiet DURATION                time passes without readings
 //	add PRODUCT                   a device of vendor 1209 appears
 //	remove                        it goes
-//	mark KIND BY [TEXT]
+//	vbus VOLTS AMPS               a meter on USB bus power reads this with every reading from now on
+//	mark KIND BY [for=DURATION] [TEXT]
 //	supply lost|back|error TEXT
 //	source lost|back TEXT
 //	jump DURATION                 the wall clock is stepped
@@ -112,6 +113,7 @@ type story struct {
 	count  uint64
 	next   time.Time // of the next traffic count
 	on     bool      // a device is on the port
+	bus    *bench.Power
 	out    strings.Builder
 }
 
@@ -157,7 +159,9 @@ func (s *story) do(f []string) {
 		s.on = false
 		s.step(bench.USB{Change: bench.USBRemove, Port: "1-2"})
 	case "mark":
-		s.step(bench.Mark{Kind: arg(1), By: arg(2), Text: strings.Join(f[3:], " ")})
+		s.mark(arg(1), arg(2), f[3:])
+	case "vbus":
+		s.vbus(arg(1), arg(2))
 	case "supply":
 		s.step(bench.Supply{Change: bench.Sight(arg(1)), Error: strings.Join(f[2:], " ")})
 	case "source":
@@ -220,8 +224,33 @@ func (s *story) read(volts, amps string, d time.Duration, opts []string) {
 	for n := range int(d / s.period) {
 		p.Amps = unit.Some(a + ripple*unit.Current(n%5-2)/2)
 		s.step(p)
+		if s.bus != nil {
+			s.step(*s.bus)
+		}
 		s.pass(s.period)
 	}
+}
+
+// vbus gives one reading of bus power with every reading from now on.
+func (s *story) vbus(volts, amps string) {
+	v, err := unit.ParseVolts(volts)
+	s.must(err)
+	a, err := unit.ParseAmps(amps)
+	s.must(err)
+	s.bus = &bench.Power{Volts: unit.Some(v), Amps: unit.Some(a), Channel: bench.ChannelVBUS}
+}
+
+func (s *story) mark(kind, by string, words []string) {
+	m := bench.Mark{Kind: kind, By: by}
+	if len(words) > 0 && strings.HasPrefix(words[0], "for=") {
+		m.For = s.duration(strings.TrimPrefix(words[0], "for="))
+		words = words[1:]
+	}
+	m.Text = strings.Join(words, " ")
+	if err := m.Check(); err != nil {
+		s.t.Fatal(err)
+	}
+	s.step(m)
 }
 
 // pass lets time go by, with a traffic count each second while it is asked for.

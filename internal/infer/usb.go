@@ -96,8 +96,17 @@ func (e *Engine) absent() bool {
 // goneOrNeverSeen is the USB half of the evidence for a drop to standby.
 func (e *Engine) goneOrNeverSeen() bool { return e.absent() || !e.s.USB.Known }
 
-// linkAgrees is what a board that bus power feeds too asks of every drop.
-func (e *Engine) linkAgrees() bool { return !e.st.Hookup.VBUS || e.absent() }
+// linkAgrees is what a board that bus power feeds too asks of every drop: USB
+// must be gone, or a meter must show that nothing comes from there either.
+func (e *Engine) linkAgrees() bool {
+	return !e.st.Hookup.VBUS || e.absent() || e.vbusOff()
+}
+
+// vbusOff reports that a meter on USB bus power shows nothing flowing.
+func (e *Engine) vbusOff() bool {
+	v := &e.s.VBUS
+	return v.Off.N >= 2 && e.s.Now-v.At <= vbusFresh
+}
 
 // leftFor reports how long ago the device left the bus; false while it is
 // there, was never there, or cannot be seen.

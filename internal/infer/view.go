@@ -19,6 +19,12 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 		s.Reading.Amps = unit.Some(st.Power.Amps)
 	}
 	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.moment(st.USB.Since), URBs: st.USB.URBs}
+	s.VBUS = bench.ReadingView{At: e.moment(st.VBUS.At), Volts: st.VBUS.Volts, Amps: st.VBUS.Amps}
+	s.Waiting = st.Run.Blocked
+	s.Screen = bench.ScreenView{Screen: st.Screen.Screen, At: e.moment(st.Screen.At), By: st.Screen.By}
+	if e.handsOn(st.Now) {
+		s.HandsOn = e.moment(st.Hands)
+	}
 	s.Stalled, s.StartHung = e.moment(st.Move.Stalled), st.Mode.Hung && st.Mode.Mode == bench.Starting && st.Run.Active
 	s.SupplyError, s.USBError = e.complaint(st.Supply), e.complaint(st.Source)
 	if st.Supply.Told {

@@ -220,7 +220,8 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 		take("traffic", bench.Traffic(*l.Traffic), "", nil)
 	}
 	if l.Mark != nil {
-		take("mark", bench.Mark(*l.Mark), "kind", missing(l.Mark.Kind))
+		f, bad, e := l.Mark.fact()
+		take("mark", f, bad, e)
 	}
 	if l.Supply != nil {
 		e := l.Supply.check()
@@ -240,11 +241,19 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 	return o, field, err
 }
 
-func missing(s string) error {
-	if s == "" {
-		return errors.New("is missing")
+func (m *mark) fact() (f bench.Mark, field string, err error) {
+	f = bench.Mark{By: m.By, Kind: m.Kind, Text: m.Text, For: seconds(m.ForSecs)}
+	switch {
+	case m.Kind == "":
+		return f, "kind", errors.New("is missing")
+	case !(m.ForSecs >= 0 && m.ForSecs <= 1e6):
+		return f, "for_s", fmt.Errorf("%g: want a number of seconds", m.ForSecs)
 	}
-	return nil
+	return f, "", nil
+}
+
+func seconds(s float64) time.Duration {
+	return time.Duration(math.Round(s*1000)) * time.Millisecond
 }
 
 func (u *usb) fact() (f bench.USB, field string, err error) {
@@ -285,7 +294,7 @@ func (c *clockNews) fact() (bench.Clock, error) {
 		if math.Abs(c.BySecs) > 100*365*24*3600 {
 			return bench.Clock{}, fmt.Errorf("a jump by %g s is longer than a century", c.BySecs)
 		}
-		return bench.Clock{Jump: time.Duration(math.Round(c.BySecs*1000)) * time.Millisecond}, nil
+		return bench.Clock{Jump: seconds(c.BySecs)}, nil
 	}
 	return bench.Clock{}, fmt.Errorf("%q: want jump or end", c.Change)
 }

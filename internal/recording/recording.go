@@ -10,10 +10,10 @@
 // Every other line has "at" (RFC 3339, read to the millisecond), "station" and
 // one of:
 //
-//	"power":      {"volts":3.801,"amps":0.412,"set_volts":3.8,"limit_amps":2,"output":true,"channel":"main"}
+//	"power":      {"volts":3.801,"amps":0.412,"set_volts":3.8,"limit_amps":2,"output":true,"channel":"main"}   main, vbus
 //	"usb":        {"change":"add","port":"1-2","vendor":"1209","product":"0003","serial":"X1"}   add, remove, details
 //	"traffic":    {"urbs":18231}
-//	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}
+//	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on
 //	"supply":     {"change":"lost","error":"connection refused"}                                 lost, back, error
 //	"usb_source": {"change":"lost","error":"no such directory"}                                  lost, back, error
 //	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}
@@ -95,9 +95,10 @@ type traffic struct {
 }
 
 type mark struct {
-	By   string `json:"by,omitempty"`
-	Kind string `json:"kind"`
-	Text string `json:"text,omitempty"`
+	By      string  `json:"by,omitempty"`
+	Kind    string  `json:"kind"`
+	Text    string  `json:"text,omitempty"`
+	ForSecs float64 `json:"for_s,omitempty"`
 }
 
 type sight struct {

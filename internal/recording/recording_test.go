@@ -231,7 +231,7 @@ func genFact(t *rapid.T) bench.Fact {
 	case 2:
 		return bench.Traffic{URBs: rapid.Uint64().Draw(t, "urbs")}
 	case 3:
-		return bench.Mark{By: text.Draw(t, "by"), Kind: "k" + text.Draw(t, "kind"), Text: text.Draw(t, "text")}
+		return bench.Mark{By: text.Draw(t, "by"), Kind: "k" + text.Draw(t, "kind"), Text: text.Draw(t, "text"), For: time.Duration(rapid.Int64Range(0, 1e6).Draw(t, "for")) * time.Millisecond}
 	case 4:
 		return bench.Supply{Change: sight.Draw(t, "change"), Error: text.Draw(t, "error")}
 	case 5:

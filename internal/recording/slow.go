@@ -33,7 +33,7 @@ func decodeSlowly(b []byte) (l line, unknown []string, field string, err error) 
 			w.object(top[name], "traffic", map[string]any{"urbs": &l.Traffic.URBs})
 		case "mark":
 			l.Mark = new(mark)
-			w.object(top[name], "mark", map[string]any{"by": &l.Mark.By, "kind": &l.Mark.Kind, "text": &l.Mark.Text})
+			w.object(top[name], "mark", map[string]any{"by": &l.Mark.By, "kind": &l.Mark.Kind, "text": &l.Mark.Text, "for_s": &l.Mark.ForSecs})
 		case "supply":
 			l.Supply = w.sight(top[name], "supply")
 		case "usb_source":

@@ -52,8 +52,7 @@ func Encode(o bench.Observation) ([]byte, error) {
 	case bench.Traffic:
 		l.Traffic = &traffic{f.URBs}
 	case bench.Mark:
-		m := mark(f)
-		l.Mark = &m
+		l.Mark = &mark{By: f.By, Kind: f.Kind, Text: f.Text, ForSecs: f.For.Seconds()}
 	case bench.Supply:
 		s := sight(f)
 		l.Supply = &s
