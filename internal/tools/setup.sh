@@ -92,14 +92,16 @@ with_lists() {
 	quietly "$@"
 }
 
-# promtool is unpacked: installing its package would start a server.
+# promtool is unpacked: in Debian 12 it comes with the server, which would be
+# started; Debian 13 has it in a package of its own.
 unpack_promtool() {
-	rm -rf .cache/prometheus &&
-		mkdir -p .cache/prometheus .cache/bin &&
-		(cd .cache/prometheus && apt-get -q -o APT::Sandbox::User=root download prometheus) &&
-		dpkg -x .cache/prometheus/*.deb .cache/prometheus &&
-		mv .cache/prometheus/usr/bin/promtool .cache/bin/promtool &&
-		rm -rf .cache/prometheus
+	local get=(apt-get -q -o APT::Sandbox::User=root download)
+	rm -rf .cache/promtool &&
+		mkdir -p .cache/promtool .cache/bin &&
+		(cd .cache/promtool && { "${get[@]}" promtool || "${get[@]}" prometheus; }) &&
+		dpkg -x .cache/promtool/*.deb .cache/promtool &&
+		mv .cache/promtool/usr/bin/promtool .cache/bin/promtool &&
+		rm -rf .cache/promtool
 }
 
 download() {
@@ -108,7 +110,7 @@ download() {
 		"come from its archive; make race and make fuzz work without them"
 	if [ ! -x .cache/bin/promtool ]; then
 		say "promtool: checks the metrics page (unpacked into .cache, not installed)"
-		with_lists unpack_promtool || die "package prometheus did not come: see above"
+		with_lists unpack_promtool || die "promtool did not come: see above"
 	fi
 	if [ ! -d .cache/vm/kernel ]; then
 		say "linux-image-amd64: the kernel for the virtual machine (unpacked into .cache, not installed)"
