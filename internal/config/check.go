@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/profile"
@@ -129,11 +130,11 @@ func (c *checker) station(path string, raw rawStation) Station {
 	return s
 }
 
-// maxName is what fits a tile, in bytes.
+// maxName is what fits a tile, in characters.
 const maxName = 64
 
 func (c *checker) name(path, text string) string {
-	if strings.TrimSpace(text) != text || len(text) > maxName || strings.ContainsFunc(text, unprintable) {
+	if strings.TrimSpace(text) != text || utf8.RuneCountInString(text) > maxName || strings.ContainsFunc(text, unprintable) {
 		c.fail(path, "%q must be at most %d printable characters, without space at the ends", text, maxName)
 	}
 	return text
@@ -174,7 +175,7 @@ func (c *checker) apart(stations []Station) {
 	for i, s := range stations {
 		path := fmt.Sprintf("stations[%d]", i)
 		if first, taken := ids[s.ID]; taken && s.ID != "" {
-			c.fail(path+".id", "%s is already the ID of the station on line %d: give each station its own", s.ID,
+			c.fail(path+".id", "%q is already the ID of the station on line %d: give each station its own", s.ID,
 				c.line(fmt.Sprintf("stations[%d].id", first)))
 		} else {
 			ids[s.ID] = i

@@ -12,9 +12,10 @@ func hint(word string, known []string) string {
 			return fmt.Sprintf("did you mean %q?", k)
 		}
 	}
-	best, at := "", 3
+	best, at := "", maxWord
 	for _, k := range known {
-		if d := distance(plain(word), plain(k)); d < min(at, len(k)) {
+		// One slip in a short word, two in a long one.
+		if d := distance(plain(word), plain(k)); d <= 1+len(k)/6 && d < at {
 			best, at = k, d
 		}
 	}

@@ -75,6 +75,9 @@ func TestRefused(t *testing.T) {
 		{"unknown key, like none", good + "colour: red\n", []string{
 			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, usb, stations`,
 		}},
+		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, usb, stations`,
+		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,
 		}},
@@ -158,7 +161,7 @@ func TestRefused(t *testing.T) {
 			`config.yaml:6: stations[0].name: "Left\n" must be at most 64 printable characters, without space at the ends`,
 		}},
 		{"one id for two", good + "  - {id: s1, port: 1-3, profile: handset}\n", []string{
-			`config.yaml:6: stations[1].id: s1 is already the ID of the station on line 3: give each station its own`,
+			`config.yaml:6: stations[1].id: "s1" is already the ID of the station on line 3: give each station its own`,
 		}},
 		{"one port for two", good + "  - {id: s2, port: 1-2, profile: handset}\n", []string{
 			`config.yaml:6: stations[1].port: 1-2 is already used by station "s1": give each station its own port`,

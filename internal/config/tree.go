@@ -120,7 +120,7 @@ func (r treeReader) mapping(path string, n *yaml.Node, t reflect.Type) map[strin
 	out := map[string]any{}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key := n.Content[i]
-		at := strings.TrimPrefix(path+"."+key.Value, ".")
+		at := strings.TrimPrefix(path+"."+word(key.Value), ".")
 		first, twice := r.lines[at]
 		field, known := fieldOf(t, key.Value)
 		switch {
@@ -152,6 +152,14 @@ func (r treeReader) list(path string, n *yaml.Node, t reflect.Type) []any {
 		out = append(out, v)
 	}
 	return out
+}
+
+// word keeps a strange key from breaking the line that reports it.
+func word(key string) string {
+	if strings.ContainsFunc(key, unprintable) {
+		return strconv.Quote(key)
+	}
+	return key
 }
 
 func shape(n *yaml.Node) string {

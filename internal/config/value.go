@@ -68,6 +68,7 @@ func (c *checker) port(path, text string) string {
 	}
 	if text != "" && !ok {
 		c.fail(path, "%q is not a USB port path: write bus and chain of ports as the kernel does, such as 1-2 or 1-2.3", text)
+		return ""
 	}
 	return text
 }
