@@ -1,6 +1,7 @@
 package vmtest
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -18,8 +19,8 @@ const ModuleDir = "/modules"
 const libDir = "/usr/lib"
 
 // addModules puts the named modules of k, and all they need, into a.
-func addModules(a *Archive, k Kernel, names ...string) error {
-	list, err := k.modules(names...)
+func addModules(ctx context.Context, a *Archive, k Kernel, names ...string) error {
+	list, err := k.modules(ctx, names...)
 	if err != nil {
 		return err
 	}
@@ -33,11 +34,11 @@ func addModules(a *Archive, k Kernel, names ...string) error {
 }
 
 // addProgram puts a program and the shared libraries that it loads into a.
-func addProgram(a *Archive, name, file string) error {
+func addProgram(ctx context.Context, a *Archive, name, file string) error {
 	if err := addFile(a, name, file); err != nil {
 		return err
 	}
-	out, err := exec.Command("ldd", file).CombinedOutput()
+	out, err := exec.CommandContext(ctx, "ldd", file).CombinedOutput()
 	if err != nil && !strings.Contains(string(out), "not a dynamic executable") {
 		return fmt.Errorf("ldd %s: %w: %s", file, err, out)
 	}

@@ -2,6 +2,7 @@ package vmtest
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -22,7 +23,7 @@ type Kernel struct {
 
 // FindKernel finds the kernel that prepare.sh put below dir, and unpacks its
 // image there the first time.
-func FindKernel(dir string) (Kernel, error) {
+func FindKernel(ctx context.Context, dir string) (Kernel, error) {
 	images, _ := filepath.Glob(filepath.Join(dir, "kernel/boot/vmlinuz-*"))
 	modules, _ := filepath.Glob(filepath.Join(dir, "kernel/lib/modules/*"))
 	merged, _ := filepath.Glob(filepath.Join(dir, "kernel/usr/lib/modules/*"))
@@ -38,11 +39,11 @@ func FindKernel(dir string) (Kernel, error) {
 	if _, err := os.Stat(k.Image); err == nil {
 		return k, nil
 	}
-	return k, unpackImage(images[0], k.Image)
+	return k, unpackImage(ctx, images[0], k.Image)
 }
 
 // unpackImage writes the vmlinux inside a bzImage; a torn write leaves none.
-func unpackImage(from, to string) error {
+func unpackImage(ctx context.Context, from, to string) error {
 	b, err := os.ReadFile(from)
 	if err != nil {
 		return fmt.Errorf("unpack kernel: %w", err)
@@ -51,7 +52,7 @@ func unpackImage(from, to string) error {
 	if err != nil {
 		return fmt.Errorf("unpack kernel %s: %w", from, err)
 	}
-	out, err := decompress(payload)
+	out, err := decompress(ctx, payload)
 	if err != nil {
 		return fmt.Errorf("unpack kernel %s: %w", from, err)
 	}
@@ -91,12 +92,12 @@ func bzPayload(b []byte) (payload []byte, size int, err error) {
 }
 
 // readCompressed reads a file that may be compressed.
-func readCompressed(file string) ([]byte, error) {
+func readCompressed(ctx context.Context, file string) ([]byte, error) {
 	b, err := os.ReadFile(file)
 	if err != nil {
 		return nil, err
 	}
-	b, err = decompress(b)
+	b, err = decompress(ctx, b)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
@@ -105,10 +106,10 @@ func readCompressed(file string) ([]byte, error) {
 
 // decompress tells xz and zstd by their first bytes; anything else is taken
 // as plain.
-func decompress(b []byte) ([]byte, error) {
+func decompress(ctx context.Context, b []byte) ([]byte, error) {
 	switch {
 	case bytes.HasPrefix(b, []byte("\xfd7zXZ\x00")):
-		cmd := exec.Command("xz", "-dc", "--single-stream")
+		cmd := exec.CommandContext(ctx, "xz", "-dc", "--single-stream")
 		cmd.Stdin = bytes.NewReader(b)
 		out, err := cmd.Output()
 		if err != nil {

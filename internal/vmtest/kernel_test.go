@@ -54,7 +54,7 @@ func TestFindKernel(t *testing.T) {
 				"kernel/usr/share/doc/linux-image-6.1/NEWS.txt": nil,
 			})
 			for range 2 { // the second time it is unpacked already
-				k, err := FindKernel(dir)
+				k, err := FindKernel(t.Context(), dir)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -81,7 +81,7 @@ func TestFindKernelRefuses(t *testing.T) {
 		{"no header", func(b []byte) []byte { return bytes.Replace(b, []byte("HdrS"), []byte("XXXX"), 1) }},
 		{"cut off", func(b []byte) []byte { return b[:len(b)-60] }},
 		{"payload without a size", func(b []byte) []byte { b[payloadLengthAt] = 3; return b }},
-		{"wrong size", func(b []byte) []byte { return bzImage(packed, 7) }},
+		{"wrong size", func([]byte) []byte { return bzImage(packed, 7) }},
 		{"flipped byte", func(b []byte) []byte {
 			b[len(b)-len("what follows the payload")-5] ^= 0xff
 			return b
@@ -93,7 +93,7 @@ func TestFindKernelRefuses(t *testing.T) {
 				"kernel/boot/vmlinuz-1":                tc.corrupt(bytes.Clone(good)),
 				"kernel/lib/modules/1/modules.builtin": nil,
 			})
-			if k, err := FindKernel(dir); err == nil {
+			if k, err := FindKernel(t.Context(), dir); err == nil {
 				t.Errorf("got %+v, want an error", k)
 			}
 			if _, err := os.Stat(filepath.Join(dir, "vmlinux-1")); err == nil {
@@ -101,7 +101,7 @@ func TestFindKernelRefuses(t *testing.T) {
 			}
 		})
 	}
-	if k, err := FindKernel(t.TempDir()); err == nil {
+	if k, err := FindKernel(t.Context(), t.TempDir()); err == nil {
 		t.Errorf("an empty folder gives %+v", k)
 	}
 }

@@ -2,6 +2,7 @@ package vmtest
 
 import (
 	"bytes"
+	"context"
 	"debug/elf"
 	"errors"
 	"fmt"
@@ -20,7 +21,7 @@ type module struct {
 // modules reads the named modules and all they depend on, in an order in
 // which the kernel can load them. An unpacked package has no modules.dep, so
 // the modules themselves are asked. What is built into the kernel is left out.
-func (k Kernel) modules(names ...string) ([]module, error) {
+func (k Kernel) modules(ctx context.Context, names ...string) ([]module, error) {
 	files, err := moduleFiles(k.Modules)
 	if err != nil {
 		return nil, err
@@ -35,7 +36,7 @@ func (k Kernel) modules(names ...string) ([]module, error) {
 		if !ok && hasModule(string(builtin), name) {
 			return nil, errBuiltin
 		}
-		if data[name], err = readCompressed(file); err != nil {
+		if data[name], err = readCompressed(ctx, file); err != nil {
 			return nil, err
 		}
 		return depends(data[name])

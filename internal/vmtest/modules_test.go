@@ -136,7 +136,7 @@ func TestKernelModules(t *testing.T) {
 		"kernel/drivers/broken.ko":                 []byte("not ELF"),
 	})
 	k := Kernel{Version: "1.0", Modules: dir}
-	got, err := k.modules("vhci-hcd", "x_y")
+	got, err := k.modules(t.Context(), "vhci-hcd", "x_y")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestKernelModules(t *testing.T) {
 		t.Errorf("-want +got:\n%s", diff)
 	}
 	for _, name := range []string{"broken", "warp"} {
-		if _, err := k.modules(name); err == nil || !strings.Contains(err.Error(), "module "+name) {
+		if _, err := k.modules(t.Context(), name); err == nil || !strings.Contains(err.Error(), "module "+name) {
 			t.Errorf("module %s: got %v, want an error that names it", name, err)
 		}
 	}

@@ -30,7 +30,7 @@ func TestVM(t *testing.T) {
 	if dir == "" {
 		t.Skip("boots a virtual machine: run `make test-vm`, or prepare.sh FOLDER and set BENCHVIGIL_VM=FOLDER")
 	}
-	k, err := FindKernel(dir)
+	k, err := FindKernel(t.Context(), dir)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -57,7 +57,7 @@ func judge(t *testing.T, file string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer f.Close() //nolint:errcheck // opened for reading only
 	results, err := report.Read(f)
 	if err != nil {
 		t.Error(err)
@@ -89,8 +89,8 @@ func writeInitramfs(t *testing.T, k Kernel) string {
 	}
 	for _, err := range []error{
 		addFile(a, "init", build(t, "benchvigil/internal/vmtest/guest", "CGO_ENABLED=0")),
-		addProgram(a, "usr/bin/benchvigil", binary),
-		addModules(a, k, guestModules...),
+		addProgram(t.Context(), a, "usr/bin/benchvigil", binary),
+		addModules(t.Context(), a, k, guestModules...),
 		addTree(a, "etc/benchvigil", "testdata"),
 	} {
 		if err != nil {
@@ -138,7 +138,7 @@ func console(t *testing.T) io.Writer {
 		_, _ = io.Copy(io.Discard, r) // a line too long must not stop the machine
 	}()
 	t.Cleanup(func() {
-		w.Close()
+		_ = w.Close()
 		<-done
 	})
 	return w

@@ -41,10 +41,9 @@ func Attach(d Device, p Port) (*Plug, error) {
 	plug := &Plug{NewEmulator(d), p, ours, make(chan error, 1)}
 	go func() { plug.served <- plug.Serve(ours) }()
 	err = writeAttr("attach", attachLine(port.Number, theirs))
-	unix.Close(theirs) // the kernel holds its own reference by now
+	err = errors.Join(err, unix.Close(theirs)) // the kernel holds its own reference by now
 	if err != nil {
-		ours.Close()
-		<-plug.served
+		err = errors.Join(err, plug.end())
 		return nil, fmt.Errorf("attach %v to %+v: %w", d.ID, p, err)
 	}
 	return plug, nil
@@ -54,15 +53,20 @@ func Attach(d Device, p Port) (*Plug, error) {
 // Pulling it before the kernel has bound it to a driver costs seconds, because
 // the kernel waits out its requests.
 func (p *Plug) Unplug(ctx context.Context) error {
+	if err := p.end(); err != nil {
+		return fmt.Errorf("unplug %v: %w", p.device.ID, err)
+	}
+	return waitFree(ctx, p.port)
+}
+
+// end closes the stream and waits for the emulator.
+func (p *Plug) end() error {
 	closing := p.stream.Close()
 	serving := <-p.served
 	if pulled(serving) {
 		serving = nil
 	}
-	if err := errors.Join(closing, serving); err != nil {
-		return fmt.Errorf("unplug %v: %w", p.device.ID, err)
-	}
-	return waitFree(ctx, p.port)
+	return errors.Join(closing, serving)
 }
 
 // pulled reports the ways in which a stream ends by one side closing it.
@@ -136,9 +140,7 @@ func streamPair() (ours *os.File, theirs int, err error) {
 		return nil, 0, fmt.Errorf("socketpair: %w", err)
 	}
 	if err := unix.SetNonblock(fds[0], true); err != nil {
-		unix.Close(fds[0])
-		unix.Close(fds[1])
-		return nil, 0, fmt.Errorf("socketpair: %w", err)
+		return nil, 0, fmt.Errorf("socketpair: %w", errors.Join(err, unix.Close(fds[0]), unix.Close(fds[1])))
 	}
 	return os.NewFile(uintptr(fds[0]), "usbip"), fds[1], nil
 }

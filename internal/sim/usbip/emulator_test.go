@@ -21,7 +21,7 @@ func startKernel(t *testing.T, d Device) *kernel {
 	ours, theirs := net.Pipe()
 	k := &kernel{t, theirs, NewEmulator(d), make(chan error, 1)}
 	go func() { k.done <- k.emu.Serve(ours) }()
-	t.Cleanup(func() { theirs.Close() })
+	t.Cleanup(func() { _ = theirs.Close() })
 	return k
 }
 
@@ -45,7 +45,9 @@ func (k *kernel) expect(want []byte) {
 }
 
 func (k *kernel) finish() error {
-	k.conn.Close()
+	if err := k.conn.Close(); err != nil {
+		return err
+	}
 	return <-k.done
 }
 

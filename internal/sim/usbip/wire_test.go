@@ -27,11 +27,11 @@ const (
 	tableCmdSetup  = "00000001 00000001 00010002 00000001 00000000 00000200 00000012 00000000 ffffffff 00000000 80060001 00001200"
 )
 
-func unhex(t testing.TB, s string) []byte {
-	t.Helper()
+func unhex(tb testing.TB, s string) []byte {
+	tb.Helper()
 	b, err := hex.DecodeString(strings.ReplaceAll(s, " ", ""))
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return b
 }

@@ -67,20 +67,20 @@ func (s *socket) attach(d usbip.Device) (err error) {
 	return err
 }
 
-// pull unplugs what is there and returns the moment of the uevent that told.
-func (r *rig) pull(ctx context.Context, s *socket) (time.Time, error) {
+// pull unplugs what is there and waits for the uevent that tells.
+func (r *rig) pull(ctx context.Context, s *socket) error {
 	mark := r.uevents.mark()
 	if err := s.detach(ctx); err != nil {
-		return time.Time{}, err
+		return err
 	}
 	removed, err := r.uevents.wait(ctx, mark, removal, "uevent remove of "+s.path, func(u uevent) bool {
 		return u.action == "remove" && u.port == s.path
 	})
 	if err != nil {
-		return time.Time{}, err
+		return err
 	}
 	s.did = append(s.did, change{"remove " + s.path, removed.at})
-	return removed.at, nil
+	return nil
 }
 
 func (s *socket) detach(ctx context.Context) error {

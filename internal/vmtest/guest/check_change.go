@@ -69,8 +69,7 @@ func (r *rig) cycle(ctx context.Context, i int) error {
 	if err := r.modeEvent(ctx, from, r.right, mode, added); err != nil {
 		return err
 	}
-	_, err = r.pull(ctx, r.right)
-	return err
+	return r.pull(ctx, r.right)
 }
 
 // checkLatency judges what the checks before it have measured.
@@ -169,7 +168,7 @@ func (r *rig) plugBoth(ctx context.Context) error {
 
 // swap changes the identity of what is plugged in.
 func (r *rig) swap(ctx context.Context, s *socket, id bench.USBID) error {
-	if _, err := r.pull(ctx, s); err != nil {
+	if err := r.pull(ctx, s); err != nil {
 		return err
 	}
 	_, err := r.plugIn(ctx, s, id)
@@ -207,13 +206,12 @@ func storm(s *socket, n int) error {
 	if err != nil {
 		return err
 	}
-	defer f.Close()
 	for range n {
 		if _, err := f.WriteString("change"); err != nil {
-			return fmt.Errorf("storm: %w", err)
+			return fmt.Errorf("storm: %w", errors.Join(err, f.Close()))
 		}
 	}
-	return nil
+	return f.Close()
 }
 
 // checkOverrun stops the daemon in its tracks while more uevents come than its
@@ -272,8 +270,7 @@ func (r *rig) missed(ctx context.Context) (int, error) {
 		return 0, err
 	}
 	n, stormed := r.stormUntilDropped()
-	_, pulled := r.pull(ctx, r.right)
-	return n, errors.Join(stormed, pulled, r.daemon.signal(syscall.SIGCONT))
+	return n, errors.Join(stormed, r.pull(ctx, r.right), r.daemon.signal(syscall.SIGCONT))
 }
 
 func (r *rig) stormUntilDropped() (int, error) {

@@ -157,7 +157,7 @@ func (r *rig) recover(ctx context.Context) error {
 }
 
 func (r *rig) restore(ctx context.Context) error {
-	if _, err := r.pull(ctx, r.left); err != nil {
+	if err := r.pull(ctx, r.left); err != nil {
 		return err
 	}
 	return r.enter(ctx, r.left, inRestoring, bench.Restoring, ampsRestoring)
@@ -167,7 +167,7 @@ func (r *rig) restore(ctx context.Context) error {
 // same identity, before the mode's gap is over.
 func (r *rig) interrupt(ctx context.Context) error {
 	from := r.mark()
-	if _, err := r.pull(ctx, r.left); err != nil {
+	if err := r.pull(ctx, r.left); err != nil {
 		return err
 	}
 	pause(ctx, restoreGap)
@@ -185,7 +185,7 @@ func (r *rig) interrupt(ctx context.Context) error {
 }
 
 func (r *rig) comeUp(ctx context.Context) error {
-	if _, err := r.pull(ctx, r.left); err != nil {
+	if err := r.pull(ctx, r.left); err != nil {
 		return err
 	}
 	if err := r.enter(ctx, r.left, inRunning, bench.Running, ampsRunning); err != nil {
@@ -198,7 +198,7 @@ func (r *rig) comeUp(ctx context.Context) error {
 func (r *rig) die(ctx context.Context) error {
 	from := r.mark()
 	r.supply.set(0)
-	if _, err := r.pull(ctx, r.left); err != nil {
+	if err := r.pull(ctx, r.left); err != nil {
 		return err
 	}
 	_, err := r.event(ctx, from, r.left, bench.ModeChanged, conclusion)

@@ -59,7 +59,7 @@ func checkTraffic(ctx context.Context, r *rig) (string, error) {
 // freshLeft has a running board on the left that has not been there before.
 func (r *rig) freshLeft(ctx context.Context) error {
 	if r.left.plug != nil {
-		if _, err := r.pull(ctx, r.left); err != nil {
+		if err := r.pull(ctx, r.left); err != nil {
 			return err
 		}
 	}
@@ -191,7 +191,7 @@ func askStatus(s *socket, n int) error {
 	if err != nil {
 		return err
 	}
-	defer f.Close()
+	defer f.Close() //nolint:errcheck // nothing was written to the file itself
 	status := new([2]byte)
 	t := &controlTransfer{requestType: 0x80, length: uint16(len(status)), timeout: 1000, data: unsafe.Pointer(status)}
 	for range n {

@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -59,7 +60,8 @@ func startDaemon(ctx context.Context) (*daemon, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer log.Close()
+	defer log.Close() //nolint:errcheck // the daemon has its own descriptor
+	//nolint:noctx // it is asked to end, not killed
 	cmd := exec.Command(program, "run", "--config", configFile, "--events", eventsFile, "--record", recordingFile)
 	cmd.Stdout, cmd.Stderr = log, log
 	cmd.Env = []string{"HOME=/tmp", "PATH=/usr/bin"}
@@ -84,12 +86,20 @@ func (d *daemon) waitReady(ctx context.Context) error {
 		}
 		select {
 		case <-d.done:
-			return fmt.Errorf("benchvigil ended: %v", d.err)
+			return fmt.Errorf("benchvigil ended: %w", d.ended())
 		case <-ctx.Done():
 			return fmt.Errorf("benchvigil is not ready: %w", err)
 		case <-time.After(readyPollEvery):
 		}
 	}
+}
+
+// ended says how the daemon ended when it should not have.
+func (d *daemon) ended() error {
+	if d.err == nil {
+		return errors.New("exit status 0")
+	}
+	return d.err
 }
 
 func (d *daemon) signal(s syscall.Signal) error { return d.cmd.Process.Signal(s) }
@@ -106,7 +116,7 @@ func (d *daemon) stop() {
 func (d *daemon) askToEnd() error {
 	select {
 	case <-d.done:
-		return fmt.Errorf("ended before it was asked to: %v", d.err)
+		return fmt.Errorf("ended before it was asked to: %w", d.ended())
 	default:
 	}
 	if err := d.signal(syscall.SIGTERM); err != nil {
@@ -132,7 +142,7 @@ func get(ctx context.Context, path string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	defer resp.Body.Close()
+	defer resp.Body.Close() //nolint:errcheck // read to its end
 	body, err := io.ReadAll(resp.Body)
 	if err == nil && resp.StatusCode != http.StatusOK {
 		err = fmt.Errorf("%s: %s: %s", path, resp.Status, bytes.TrimSpace(body))

@@ -69,7 +69,7 @@ func follow[T any](ctx context.Context, file string, tape *tape[T], parse func([
 		pause(ctx, filePoll)
 	}
 	if err == nil {
-		defer f.Close()
+		defer f.Close() //nolint:errcheck // opened for reading only
 		err = readLines(ctx, f, tape, parse)
 	}
 	if err != nil {

@@ -37,9 +37,9 @@ func TestQuantile(t *testing.T) {
 	for i := range 20 {
 		s.add(time.Duration(20-i) * time.Millisecond)
 	}
-	for q, want := range map[float64]time.Duration{0: 1, 0.05: 1, 0.5: 10, 0.95: 19, 0.951: 20, 1: 20} {
-		if got := s.quantile(q); got != want*time.Millisecond {
-			t.Errorf("quantile %v of 1 to 20 ms = %v, want %v ms", q, got, int64(want))
+	for q, want := range map[float64]int64{0: 1, 0.05: 1, 0.5: 10, 0.95: 19, 0.951: 20, 1: 20} {
+		if got := s.quantile(q).Milliseconds(); got != want {
+			t.Errorf("quantile %v of 1 to 20 ms = %d ms, want %d ms", q, got, want)
 		}
 	}
 }

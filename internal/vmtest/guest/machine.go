@@ -50,7 +50,7 @@ func loadModule(file string) error {
 	if err != nil {
 		return err
 	}
-	defer f.Close()
+	defer f.Close() //nolint:errcheck // opened for reading only
 	return unix.FinitModule(int(f.Fd()), "", 0)
 }
 
@@ -60,13 +60,12 @@ func loopbackUp() error {
 	if err != nil {
 		return fmt.Errorf("bring lo up: %w", err)
 	}
-	defer unix.Close(fd)
 	req, err := unix.NewIfreq("lo")
-	if err != nil {
-		return fmt.Errorf("bring lo up: %w", err)
+	if err == nil {
+		req.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
+		err = unix.IoctlIfreq(fd, unix.SIOCSIFFLAGS, req)
 	}
-	req.SetUint16(unix.IFF_UP | unix.IFF_RUNNING)
-	if err := unix.IoctlIfreq(fd, unix.SIOCSIFFLAGS, req); err != nil {
+	if err := errors.Join(err, unix.Close(fd)); err != nil {
 		return fmt.Errorf("bring lo up: %w", err)
 	}
 	return nil

@@ -41,7 +41,7 @@ func run(ctx context.Context) error {
 		return err
 	}
 	defer drain(out)
-	r, err := newRig()
+	r, err := newRig() //nolint:contextcheck // the bench ends with the machine
 	if err != nil {
 		return report.Write(out, report.Result{Check: report.Boot, Detail: err.Error()})
 	}
