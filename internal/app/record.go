@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -29,6 +30,7 @@ type record struct {
 	observations *sheet
 	events       *sheet
 	writer       *recording.Writer
+	followers    followers
 }
 
 // openRecord opens the files. Empty names mean no file.
@@ -58,12 +60,20 @@ func openRecord(p *Plan) (*record, error) {
 	return r, nil
 }
 
-// observe writes one observation; it is safe for concurrent use.
+// observe writes one observation and gives it to those who follow live; it is
+// safe for concurrent use.
 func (r *record) observe(o bench.Observation) {
-	if r.observations == nil {
+	followed := r.followers.any()
+	if r.observations == nil && !followed {
 		return
 	}
 	b, err := recording.Encode(o)
+	if err == nil && followed {
+		r.followers.give(o.Station, b)
+	}
+	if r.observations == nil {
+		return
+	}
 	if err == nil {
 		err = r.observations.line(b)
 	}
@@ -97,6 +107,7 @@ func (r *record) run(ctx context.Context) error {
 				r.note(r.observations, r.observations.flush())
 			}
 		case <-ctx.Done():
+			r.followers.close()
 			if err := r.close(); err != nil {
 				return fmt.Errorf("%w: %w", ErrRecord, err)
 			}
@@ -167,7 +178,7 @@ func (s *sheet) Write(b []byte) (int, error) {
 }
 
 func (s *sheet) line(b []byte) error {
-	_, err := s.Write(append(b, '\n'))
+	_, err := s.Write(append(slices.Clip(b), '\n')) // others may hold b
 	return err
 }
 

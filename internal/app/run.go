@@ -7,6 +7,7 @@ import (
 	"net"
 	"sync/atomic"
 
+	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/infer"
 	"benchvigil/internal/logkey"
@@ -164,6 +165,7 @@ func (a *assembly) addPage() error {
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(),
+		API: api.New(api.Options{Snapshots: a.snapshots, Mark: a.mark, Follow: a.follow, Logger: a.plan.Logger}),
 	})
 	a.site = site
 	return err
@@ -173,6 +175,11 @@ func (a *assembly) addPage() error {
 func (a *assembly) deliver(o bench.Observation) bool {
 	s := a.byID[o.Station]
 	return s != nil && s.Put(o)
+}
+
+// mark hands a person's mark to a station.
+func (a *assembly) mark(id string, m bench.Mark) bool {
+	return a.deliver(bench.Observation{At: a.now(), Station: id, Fact: m})
 }
 
 // snapshots are in the order of the configuration.

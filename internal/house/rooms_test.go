@@ -45,6 +45,7 @@ var rooms = []room{
 	{of: "internal/recording", ours: vocabulary, why: edgeWhy},
 	{of: "internal/web", ours: vocabulary, why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
+	{of: "internal/api", ours: vocabulary, why: edgeWhy},
 
 	{
 		of: "internal/station", ours: append([]string{"internal/infer", "internal/profile"}, vocabulary...),

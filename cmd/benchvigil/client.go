@@ -1,0 +1,99 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/user"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"benchvigil/internal/app"
+)
+
+// urlFlag is where the daemon listens.
+func urlFlag(c *cobra.Command, target *string) {
+	c.Flags().StringVar(target, "url", app.DefaultURL, "`address` of the running benchvigil")
+}
+
+func newStatus() *cobra.Command {
+	o := app.StatusOptions{}
+	c := &cobra.Command{
+		Use:     "status",
+		Short:   "Show all stations of a running bench",
+		Example: "  benchvigil status\n  benchvigil status --watch\n  benchvigil status --json",
+		Args:    exactly(),
+		RunE: func(c *cobra.Command, _ []string) error {
+			o.Out = c.OutOrStdout()
+			o.Clear = o.Watch && !o.JSON && isTerminal(os.Stdout)
+			return app.ShowStatus(c.Context(), o)
+		},
+	}
+	c.Flags().BoolVar(&o.Watch, "watch", false, "look again and again until interrupted")
+	c.Flags().DurationVar(&o.Every, "every", time.Second, "between two looks with --watch")
+	c.Flags().BoolVar(&o.JSON, "json", false, "print JSON, one line a look")
+	urlFlag(c, &o.URL)
+	return c
+}
+
+func newMark() *cobra.Command {
+	var o app.MarkOptions
+	c := &cobra.Command{
+		Use:   "mark STATION KIND [TEXT ...]",
+		Short: "Say what only a person knows",
+		Long: "mark tells the running bench what a person did or saw:\n" +
+			"  stop        I end this run: it is never counted against the board\n" +
+			"  mine        that was me: the last drop was a person's doing\n" +
+			"  hands-on    I am at the station: alerts wait, nothing is counted (--for, default 10m)\n" +
+			"  hands-off   I am done\n" +
+			"  screen      what the screen shows: blank, logo, lock screen, repair prompt,\n" +
+			"              delay shown, trust prompt, unlocked or progress bar\n" +
+			"  warm        the board is warm\n" +
+			"  note        anything else",
+		Example: "  benchvigil mark left-1 stop\n  benchvigil mark left-1 hands-on --for 5m\n  benchvigil mark left-1 screen lock screen",
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) < 2 {
+				return fmt.Errorf("mark takes a station and a kind: %w", errUsage)
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			o.Station, o.Mark.Kind, o.Mark.Text = args[0], args[1], strings.Join(args[2:], " ")
+			return app.MakeMark(c.Context(), o)
+		},
+	}
+	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")
+	c.Flags().DurationVar(&o.Mark.For, "for", 0, "how long hands-on lasts")
+	urlFlag(c, &o.URL)
+	return c
+}
+
+// login is the name of whoever runs the program, empty where it has none.
+func login() string {
+	u, err := user.Current()
+	if err != nil {
+		return ""
+	}
+	return u.Username
+}
+
+func newRecord() *cobra.Command {
+	var o app.RecordOptions
+	c := &cobra.Command{
+		Use:   "record FILE",
+		Short: "Write live observations of a running bench to a file",
+		Long: "record writes what the running bench observes to a new file (- is standard output), in\n" +
+			"the format that replay reads, until it is interrupted or the time is over.",
+		Example: "  benchvigil record watch.jsonl\n  benchvigil record --station left-1 --for 10m left.jsonl",
+		Args:    exactly("FILE"),
+		RunE: func(c *cobra.Command, args []string) error {
+			o.File, o.Out, o.Say = args[0], c.OutOrStdout(), c.ErrOrStderr()
+			return app.RecordLive(c.Context(), o)
+		},
+	}
+	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
+	c.Flags().DurationVar(&o.For, "for", 0, "how long; default until interrupted")
+	urlFlag(c, &o.URL)
+	return c
+}

@@ -1,0 +1,189 @@
+// Package api is the HTTP interface for programs: what every station looks
+// like, marks from people, and the observations as they are made. It reads
+// snapshots and hands marks on; it decides nothing and knows no station itself.
+//
+//	GET  /api/v1/stations                 all stations
+//	GET  /api/v1/stations/{id}            one
+//	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
+//	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
+//
+// Errors are application/problem+json (RFC 9457).
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+)
+
+// Options plug the interface into a bench. All but Logger are needed.
+type Options struct {
+	Snapshots func() []bench.Snapshot
+	// Mark hands a mark to a station, false when it is too busy to take it.
+	Mark func(station string, m bench.Mark) bool
+	// Follow subscribes to recording lines, without their ends: first what to
+	// begin with, then what comes; cancel ends it. The channel is closed when
+	// the bench stops or when the follower fell behind.
+	Follow func(ctx context.Context, station string) (first [][]byte, lines <-chan []byte, cancel func())
+	Logger *zap.Logger
+}
+
+// maxBody bounds a request's body.
+const maxBody = 8 << 10
+
+// New returns the handler for everything below /api/.
+func New(o Options) http.Handler {
+	a := &api{o}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /api/v1/stations", a.list)
+	mux.HandleFunc("GET /api/v1/stations/{id}", a.show)
+	mux.HandleFunc("POST /api/v1/stations/{id}/marks", a.mark)
+	mux.HandleFunc("GET /api/v1/observations", a.follow)
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		problem(w, http.StatusNotFound, fmt.Sprintf("there is no %s %s", r.Method, r.URL.Path))
+	})
+	return http.NewCrossOriginProtection().Handler(mux)
+}
+
+type api struct{ o Options }
+
+func (a *api) list(w http.ResponseWriter, _ *http.Request) {
+	all := a.o.Snapshots()
+	out := make([]Status, len(all))
+	for i := range all {
+		out[i] = StatusOf(&all[i])
+	}
+	write(w, http.StatusOK, out)
+}
+
+func (a *api) find(w http.ResponseWriter, r *http.Request) (bench.Snapshot, bool) {
+	id := r.PathValue("id")
+	for _, s := range a.o.Snapshots() {
+		if s.Station == id {
+			return s, true
+		}
+	}
+	problem(w, http.StatusNotFound, fmt.Sprintf("there is no station %q on this bench", id))
+	return bench.Snapshot{}, false
+}
+
+func (a *api) known(id string) bool {
+	return slices.ContainsFunc(a.o.Snapshots(), func(s bench.Snapshot) bool { return s.Station == id })
+}
+
+func (a *api) show(w http.ResponseWriter, r *http.Request) {
+	if s, ok := a.find(w, r); ok {
+		write(w, http.StatusOK, StatusOf(&s))
+	}
+}
+
+// Mark is a mark as it comes over the wire.
+type Mark struct {
+	Kind    string  `json:"kind"`
+	By      string  `json:"by,omitempty"`
+	Text    string  `json:"text,omitempty"`
+	ForSecs float64 `json:"for_s,omitempty"`
+}
+
+func (a *api) mark(w http.ResponseWriter, r *http.Request) {
+	s, ok := a.find(w, r)
+	if !ok {
+		return
+	}
+	m, err := readMark(http.MaxBytesReader(w, r.Body, maxBody))
+	if err != nil {
+		problem(w, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	if !a.o.Mark(s.Station, m) {
+		w.Header().Set("Retry-After", "1")
+		problem(w, http.StatusServiceUnavailable, fmt.Sprintf("station %q is too busy to take the mark: try again", s.Station))
+		return
+	}
+	a.o.Logger.Info("marked", logkey.Station(s.Station), logkey.Fact(m))
+	w.WriteHeader(http.StatusNoContent)
+}
+
+func readMark(body io.Reader) (bench.Mark, error) {
+	var m Mark
+	dec := json.NewDecoder(body)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&m); err != nil {
+		return bench.Mark{}, fmt.Errorf("the mark cannot be read: %w", err)
+	}
+	if !(m.ForSecs >= 0 && m.ForSecs <= 1e6) {
+		return bench.Mark{}, errors.New("for_s: want a number of seconds")
+	}
+	out := bench.Mark{Kind: m.Kind, By: m.By, Text: m.Text, For: time.Duration(m.ForSecs * float64(time.Second))}
+	return out, out.Check()
+}
+
+// follow streams observations. A line that cannot be written within a few
+// seconds ends the stream: the bench waits for nobody.
+func (a *api) follow(w http.ResponseWriter, r *http.Request) {
+	station := r.URL.Query().Get("station")
+	if station != "" && !a.known(station) {
+		problem(w, http.StatusNotFound, fmt.Sprintf("there is no station %q on this bench", station))
+		return
+	}
+	first, lines, cancel := a.o.Follow(r.Context(), station)
+	defer cancel()
+	w.Header().Set("Content-Type", "application/jsonl")
+	w.Header().Set("Cache-Control", "no-store")
+	rc := http.NewResponseController(w)
+	for _, line := range first {
+		if writeLine(w, rc, line) != nil {
+			return
+		}
+	}
+	for {
+		select {
+		case line, ok := <-lines:
+			if !ok {
+				return
+			}
+			if writeLine(w, rc, line) != nil {
+				return
+			}
+		case <-r.Context().Done():
+			return
+		}
+	}
+}
+
+// writeWithin is how long a client may take for one line.
+const writeWithin = 5 * time.Second
+
+func writeLine(w io.Writer, rc *http.ResponseController, line []byte) error {
+	if err := rc.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
+		return err
+	}
+	if _, err := w.Write(append(line, '\n')); err != nil {
+		return err
+	}
+	return rc.Flush()
+}
+
+func write(w http.ResponseWriter, code int, v any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(v) // the client is gone; there is nobody to tell
+}
+
+// problem answers in the form of RFC 9457.
+func problem(w http.ResponseWriter, code int, detail string) {
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(map[string]any{"title": http.StatusText(code), "status": code, "detail": detail})
+}

@@ -1,0 +1,135 @@
+package api
+
+import (
+	"math"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// Status is what one station looks like, for programs. Times are RFC 3339;
+// what does not apply or is not known is left out.
+type Status struct {
+	Station   string          `json:"station"`
+	Name      string          `json:"name"`
+	Profile   string          `json:"profile"`
+	Port      string          `json:"port,omitempty"`
+	Power     bench.PowerPath `json:"power"`
+	VBUS      bool            `json:"vbus,omitempty"`
+	At        time.Time       `json:"at"`
+	Mode      bench.Mode      `json:"mode"`
+	Label     string          `json:"label"`
+	ModeSince time.Time       `json:"mode_since,omitzero"`
+	WindowS   float64         `json:"window_s"`
+	Run       *Run            `json:"run,omitempty"`
+	LastRun   *Run            `json:"last_run,omitempty"`
+	Waiting   bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
+	Reading   *Reading        `json:"reading,omitempty"`
+	VBUSMeter *Reading        `json:"vbus_reading,omitempty"`
+	USB       *USB            `json:"usb,omitempty"`
+
+	StalledSince    time.Time `json:"stalled_since,omitzero"`
+	StartHung       bool      `json:"start_hung,omitempty"`
+	SupplyLostSince time.Time `json:"supply_lost_since,omitzero"`
+	SupplyError     string    `json:"supply_error,omitempty"`
+	USBLostSince    time.Time `json:"usb_lost_since,omitzero"`
+	USBError        string    `json:"usb_error,omitempty"`
+	HandsOnUntil    time.Time `json:"hands_on_until,omitzero"`
+	Screen          *Screen   `json:"screen,omitempty"`
+	Counts          Counts    `json:"counts"`
+}
+
+// Run is one run.
+type Run struct {
+	Start     time.Time       `json:"start"`
+	Assumed   bool            `json:"assumed,omitempty"`
+	UptimeS   float64         `json:"uptime_s"`
+	Origin    time.Time       `json:"window_from,omitzero"`
+	WindowMet time.Time       `json:"window_met,omitzero"`
+	Suspect   bool            `json:"drop_suspected,omitempty"`
+	End       time.Time       `json:"end,omitzero"`
+	EndedAs   bench.EventType `json:"ended_as,omitempty"`
+	Kind      string          `json:"kind,omitempty"`
+}
+
+// Reading is the last good reading.
+type Reading struct {
+	At    time.Time                `json:"at"`
+	Volts unit.Maybe[unit.Voltage] `json:"volts,omitzero"`
+	Amps  unit.Maybe[unit.Current] `json:"amps,omitzero"`
+}
+
+// USB is what stands on the port.
+type USB struct {
+	Present bool               `json:"present"`
+	ID      string             `json:"id,omitempty"`
+	Serial  string             `json:"serial,omitempty"`
+	Since   time.Time          `json:"since,omitzero"`
+	URBs    unit.Maybe[uint64] `json:"urbs,omitzero"`
+}
+
+// Screen is what somebody saw last.
+type Screen struct {
+	Screen bench.Screen `json:"screen"`
+	At     time.Time    `json:"at"`
+	By     string       `json:"by,omitempty"`
+}
+
+// Counts are totals since the daemon started.
+type Counts struct {
+	Drops       uint64 `json:"drops"`
+	Stalls      uint64 `json:"stalls"`
+	Restarts    uint64 `json:"restarts"`
+	Readings    uint64 `json:"readings"`
+	BadReadings uint64 `json:"bad_readings"`
+	QueueDrops  uint64 `json:"queue_drops"`
+}
+
+// StatusOf makes the wire form of a snapshot.
+func StatusOf(s *bench.Snapshot) Status {
+	return Status{
+		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
+		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
+		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
+		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), USB: usbOf(s),
+		StalledSince: s.Stalled, StartHung: s.StartHung,
+		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
+		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen),
+		Counts: Counts{s.Counts.Drops, s.Counts.Stalls, s.Counts.Restarts, s.Counts.Readings, s.Counts.BadReadings, s.QueueDropped},
+	}
+}
+
+func runOf(r *bench.RunView) *Run {
+	if r == nil {
+		return nil
+	}
+	return &Run{
+		Start: r.Start, Assumed: r.Assumed, UptimeS: math.Round(r.Uptime.Seconds()*1000) / 1000, Origin: r.Origin,
+		WindowMet: r.WindowMet, Suspect: r.Suspect, End: r.End, EndedAs: r.EndedAs, Kind: r.Kind,
+	}
+}
+
+func readingOf(r bench.ReadingView) *Reading {
+	if r.At.IsZero() {
+		return nil
+	}
+	return &Reading{At: r.At, Volts: r.Volts, Amps: r.Amps}
+}
+
+func usbOf(s *bench.Snapshot) *USB {
+	switch {
+	case !s.Hookup.USB:
+		return nil
+	case !s.USB.Present:
+		return &USB{}
+	}
+	return &USB{Present: true, ID: s.USB.ID.String(), Serial: s.USB.Serial, Since: s.USB.Since, URBs: s.USB.URBs}
+}
+
+func screenOf(v bench.ScreenView) *Screen {
+	if v.At.IsZero() {
+		return nil
+	}
+	return &Screen{Screen: v.Screen, At: v.At, By: v.By}
+}

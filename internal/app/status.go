@@ -1,0 +1,192 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"benchvigil/internal/api"
+	"benchvigil/internal/bench"
+)
+
+// StatusOptions say how to show the stations of a running daemon.
+type StatusOptions struct {
+	URL   string
+	JSON  bool
+	Watch bool          // again and again until ctx ends
+	Every time.Duration // between looks with Watch
+	Clear bool          // clear the screen between looks
+	Out   io.Writer
+}
+
+// ShowStatus prints one look at all stations, or one after another.
+func ShowStatus(ctx context.Context, o StatusOptions) error {
+	c, err := newClient(o.URL)
+	if err != nil {
+		return err
+	}
+	if o.Watch && (o.Every < 100*time.Millisecond || o.Every > time.Hour) {
+		return fmt.Errorf("%w: --every %v: want 100ms to 1h", ErrConfig, o.Every)
+	}
+	for {
+		err := showOnce(ctx, c, o)
+		if !o.Watch || err != nil && ctx.Err() == nil {
+			return err
+		}
+		select {
+		case <-time.After(o.Every):
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+func showOnce(ctx context.Context, c *client, o StatusOptions) error {
+	stations, err := c.stations(ctx)
+	if err != nil {
+		return err
+	}
+	var b strings.Builder
+	if o.Clear {
+		b.WriteString("\x1b[H\x1b[2J") // home, erase display (ECMA-48)
+	}
+	if o.JSON {
+		err = json.NewEncoder(&b).Encode(stations)
+	} else {
+		err = table(&b, stations)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(o.Out, b.String())
+	return err
+}
+
+func table(w io.Writer, stations []api.Status) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tATTENTION") //nolint:errcheck // Flush tells
+	for _, s := range stations {
+		fmt.Fprintln(t, strings.Join([]string{ //nolint:errcheck // Flush tells
+			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), strings.Join(attention(s), "; "),
+		}, "\t"))
+	}
+	return t.Flush()
+}
+
+func uptimeWords(s api.Status) string {
+	if s.Run == nil {
+		return "-"
+	}
+	up := clock(s.Run.UptimeS)
+	if s.Run.Assumed {
+		up = "> " + up
+	}
+	return up
+}
+
+// windowWords says how far the window is, counted from its origin.
+func windowWords(s api.Status) string {
+	switch {
+	case s.Run == nil:
+		return clock(s.WindowS)
+	case !s.Run.WindowMet.IsZero():
+		return clock(s.WindowS) + " met"
+	case s.Run.Origin.IsZero():
+		return clock(s.WindowS) + " not begun"
+	}
+	return clock(s.At.Sub(s.Run.Origin).Seconds()) + " of " + clock(s.WindowS)
+}
+
+func ampsWords(s api.Status) string {
+	if s.Reading == nil {
+		return "-"
+	}
+	if a, ok := s.Reading.Amps.Get(); ok {
+		return a.String()
+	}
+	return "-"
+}
+
+func voltsWords(s api.Status) string {
+	if s.Reading == nil {
+		return "-"
+	}
+	if v, ok := s.Reading.Volts.Get(); ok {
+		return v.String()
+	}
+	return "-"
+}
+
+// attention lists what somebody should know, the worst first.
+func attention(s api.Status) (out []string) {
+	add := func(when bool, format string, args ...any) {
+		if when {
+			out = append(out, fmt.Sprintf(format, args...))
+		}
+	}
+	add(s.Run != nil && s.Run.Suspect, "a drop is suspected")
+	add(!s.StalledSince.IsZero(), "stalled since %s", at(s.StalledSince))
+	add(s.StartHung, "the start hangs")
+	add(!s.SupplyLostSince.IsZero(), "supply silent since %s%s", at(s.SupplyLostSince), because(s.SupplyError))
+	add(s.SupplyLostSince.IsZero() && s.SupplyError != "", "supply: %s", s.SupplyError)
+	add(!s.USBLostSince.IsZero(), "USB watch failed since %s%s", at(s.USBLostSince), because(s.USBError))
+	add(s.Waiting, "stopped: the next run starts after off was seen")
+	add(!s.HandsOnUntil.IsZero(), "hands on until %s", at(s.HandsOnUntil))
+	if l := s.LastRun; s.Run == nil && l != nil {
+		word := "stopped"
+		if l.EndedAs == bench.RunDropped {
+			word = "dropped"
+		}
+		add(true, "%s at %s after %s (%s)", word, at(l.End), clock(l.UptimeS), l.Kind)
+	}
+	return out
+}
+
+func because(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ": " + text
+}
+
+func at(t time.Time) string { return t.Local().Format("15:04:05") }
+
+// clock prints seconds as h:mm:ss or m:ss.
+func clock(s float64) string {
+	d := time.Duration(max(s, 0)) * time.Second
+	if d >= time.Hour {
+		return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second)
+	}
+	return fmt.Sprintf("%d:%02d", d/time.Minute, d%time.Minute/time.Second)
+}
+
+// MarkOptions are a mark for a station of a running daemon.
+type MarkOptions struct {
+	URL     string
+	Station string
+	Mark    bench.Mark
+}
+
+// MakeMark hands a person's mark to the daemon.
+func MakeMark(ctx context.Context, o MarkOptions) error {
+	c, err := newClient(o.URL)
+	if err != nil {
+		return err
+	}
+	if err := o.Mark.Check(); err != nil {
+		return fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	if o.Station == "" || strings.ContainsAny(o.Station, "/?#") {
+		return fmt.Errorf("%w: %q is no station", ErrConfig, o.Station)
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
+	m := api.Mark{Kind: o.Mark.Kind, By: o.Mark.By, Text: o.Mark.Text, ForSecs: o.Mark.For.Seconds()}
+	res, err := c.do(ctx, "POST", "/api/v1/stations/"+o.Station+"/marks", m)
+	return errors.Join(err, closeBody(res))
+}
