@@ -177,6 +177,11 @@ func (e *Engine) closeBlock(t ms) {
 	s.BlockFrom = t - (t-s.BlockFrom)%1000
 }
 
+// forget drops the level of what was before, which says nothing about a new run.
+func (s *powerState) forget() {
+	s.Level, s.Block, s.BlockFrom = unit.Maybe[unit.Current]{}, s.Block[:0], 0
+}
+
 // blindLimit is how long the readings may be silent.
 func (e *Engine) blindLimit() ms { return max(blindAfter, 10*e.s.Power.Period) }
 

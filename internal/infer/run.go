@@ -200,6 +200,7 @@ func (e *Engine) startByUSB(t ms) {
 // from here.
 func (e *Engine) begin(at ms, assumed bool, why string) {
 	e.s.Run = runState{Active: true, Start: at, Assumed: assumed}
+	e.s.Power.forget()
 	e.s.Move.Last = at
 	if e.p.WindowFromPower {
 		e.s.Run.Origin = at

@@ -75,6 +75,8 @@ func (e *Engine) whyAmong(m bench.Mode) string {
 	switch {
 	case !e.s.USB.Present && ok:
 		return say("%v flows and the bus tells nothing", level)
+	case !ok && !e.blind(e.s.Now):
+		return say("%v on USB and %v flows", e.s.USB.ID, e.s.Power.Amps)
 	case !ok:
 		return say("%v on USB, most often %s", e.s.USB.ID, e.p.Label(m))
 	}
