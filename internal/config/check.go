@@ -68,7 +68,7 @@ func (c *checker) loadProfiles(dir string) {
 
 // split takes joined errors apart, so that each has its line in the report.
 func split(err error) (all []error) {
-	joined, ok := err.(interface{ Unwrap() []error }) //nolint:errorlint // the joint itself is meant
+	joined, ok := err.(interface{ Unwrap() []error })
 	switch {
 	case err == nil:
 		return nil

@@ -254,7 +254,7 @@ stations:
     port: 1-2
     profile: handset
     supply:
-      adress: psu
+      adddress: psu
   - id: s2
     port: 1-2
     profile: phone
@@ -265,7 +265,7 @@ bench: north
 			`config.yaml:4: usb.recsan: unknown key: did you mean "rescan"?`,
 			`config.yaml:6: stations[0].id: "S1" must be 1 to 32 small letters, digits and dashes, starting with a letter or digit`,
 			`config.yaml:9: stations[0].supply.address: missing: say where the instrument is, such as tcp://192.0.2.10:5025`,
-			`config.yaml:10: stations[0].supply.adress: unknown key: did you mean "address"?`,
+			`config.yaml:10: stations[0].supply.adddress: unknown key: did you mean "address"?`,
 			`config.yaml:12: stations[1].port: 1-2 is already used by station "S1": give each station its own port`,
 			`config.yaml:13: stations[1].profile: unknown profile "phone": known here are handset, tablet`,
 		}},

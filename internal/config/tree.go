@@ -175,15 +175,15 @@ func shape(n *yaml.Node) string {
 
 // keysOf lists the keys of a raw struct, in its order.
 func keysOf(t reflect.Type) (keys []string) {
-	for i := range t.NumField() {
-		keys = append(keys, t.Field(i).Tag.Get("mapstructure"))
+	for f := range t.Fields() {
+		keys = append(keys, f.Tag.Get("mapstructure"))
 	}
 	return keys
 }
 
 func fieldOf(t reflect.Type, key string) (reflect.Type, bool) {
-	for i := range t.NumField() {
-		if f := t.Field(i); f.Tag.Get("mapstructure") == key {
+	for f := range t.Fields() {
+		if f.Tag.Get("mapstructure") == key {
 			return f.Type, true
 		}
 	}

@@ -239,8 +239,7 @@ func packages(t *testing.T) (out []listed) {
 	cmd.Dir = root
 	text, err := cmd.Output()
 	if err != nil {
-		var exit *exec.ExitError
-		if errors.As(err, &exit) {
+		if exit, ok := errors.AsType[*exec.ExitError](err); ok {
 			t.Fatalf("go list: %v: %s", err, exit.Stderr)
 		}
 		t.Fatalf("go list: %v", err)
