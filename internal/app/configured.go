@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"runtime"
 
 	"go.uber.org/zap"
 
@@ -43,13 +44,15 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	if c.USB.Scan == 0 {
-		scan = nil
+	root := os.DirFS(c.USB.Sysfs)
+	way := usb.Choose(root, runtime.GOOS)
+	if c.USB.Scan == 0 && way != usb.ByScans {
+		scan = nil // "off" is about the cross-check, not about the only way to see
 	}
 	p := &Plan{
 		Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Started: o.Started, Logger: o.Logger,
 		USB: usb.Options{
-			Sysfs: os.DirFS(c.USB.Sysfs), Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
+			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},
 	}
 	for _, s := range c.Stations {

@@ -114,10 +114,7 @@ func (l *loop) disagreed(port, text string) {
 // ports. A port that cannot be read now is not judged, nor one that is missing
 // from an incomplete list.
 func (l *loop) disagreements(devices []Device, complete bool) map[string]string {
-	listed := map[string]standing{}
-	for _, d := range devices {
-		listed[d.Port] = standing{true, d.Address, d.ID()}
-	}
+	listed := byPort(devices)
 	out := map[string]string{}
 	for _, p := range l.ports {
 		shown, err := l.tree.look(p.path)

@@ -14,8 +14,9 @@
 // urbnum); the serial number is read aside, and libusb enumerates in a child
 // process (package scan), whose answer is compared and never acted on.
 //
-// Uevents and sysfs are Linux's. On other systems the watcher builds and says
-// that it sees nothing; a watch by scans alone is not there yet.
+// Uevents and sysfs are Linux's. Elsewhere (Choose) the bus is watched by scans
+// alone, one a second: no traffic count, no serial number, and what comes and
+// goes between two scans is only seen where the device number changed.
 //
 // The package knows nothing of modes, runs or what an absence means, and needs
 // no cgo.

@@ -170,6 +170,14 @@ func (l *loop) watchTree() {
 // settle tells a station what it does not know yet, and reports whether it now
 // knows everything. What is refused stays owed, with its time.
 func (l *loop) settle(p *port, now time.Time, announced bool) bool {
+	if !l.tellStanding(p, now, announced) {
+		return false
+	}
+	return p.lost || l.tellDetails(p, now)
+}
+
+// tellStanding tells what stands on a port, or that it cannot be seen.
+func (l *loop) tellStanding(p *port, now time.Time, announced bool) bool {
 	trouble := cmp.Or(l.trouble, p.trouble)
 	if !l.tellSight(p, trouble, now) {
 		return false
@@ -193,7 +201,7 @@ func (l *loop) settle(p *port, now time.Time, announced bool) bool {
 		p.details.forget(c.knows.present)
 	}
 	p.hint = hint{}
-	return l.tellDetails(p, now)
+	return true
 }
 
 // tellSight says that a port cannot be seen, or that it can again; then what

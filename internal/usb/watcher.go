@@ -42,6 +42,8 @@ type Options struct {
 	// return when its context ends.
 	Scan func(ctx context.Context) ([]Device, error)
 
+	Way Way // BySysfs, or ByScans, which needs Scan; see Choose
+
 	Rescan    time.Duration // between looks at the whole bus; default 3 s
 	Traffic   time.Duration // between traffic counts; default 1 s
 	Poll      time.Duration // between looks without uevents, and before a second look; default 100 ms
@@ -62,6 +64,9 @@ func (o Options) validate() error {
 		if station == "" {
 			return fmt.Errorf("port %s belongs to no station", port)
 		}
+	}
+	if o.Way == ByScans && o.Scan == nil {
+		return errors.New("without sysfs the watch needs scans, and they are switched off")
 	}
 	if min(o.Rescan, o.Traffic, o.Poll, o.ScanEvery) < 0 {
 		return errors.New("an interval is negative")
@@ -128,6 +133,10 @@ func (w *Watcher) Counts() bench.SourceCounts {
 func (w *Watcher) Run(ctx context.Context, emit func(bench.Observation) bool) error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
+	if w.opts.Way == ByScans {
+		newLoop(w, emit, &wg).runScans(ctx)
+		return nil
+	}
 	if w.opts.Listen != nil {
 		wg.Go(func() { w.listen(ctx) })
 	}
