@@ -19,24 +19,31 @@ var onSupply = bench.Hookup{Path: bench.FromSupply, USB: true}
 
 // The stretches of which the stories are made.
 func off(d time.Duration) Phase { return Phase{For: d} }
+
 func standby(d time.Duration) Phase {
 	return Phase{For: d, Amps: 8 * unit.Milliampere, Ripple: unit.Milliampere}
 }
+
 func starting(d time.Duration) Phase {
 	return Phase{For: d, Amps: 600 * unit.Milliampere, Ripple: 350 * unit.Milliampere}
 }
+
 func recovery(d time.Duration) Phase {
 	return Phase{For: d, Amps: 400 * unit.Milliampere, Ripple: 60 * unit.Milliampere, ID: inRecovery, URBs: 8}
 }
+
 func restoring(d time.Duration) Phase {
 	return Phase{For: d, Amps: 850 * unit.Milliampere, Ripple: 400 * unit.Milliampere, ID: inRestoring, URBs: 300}
 }
+
 func frozen(d time.Duration) Phase {
 	return Phase{For: d, Amps: 480 * unit.Milliampere, Ripple: 2 * unit.Milliampere, ID: inRestoring}
 }
+
 func away(d time.Duration) Phase {
 	return Phase{For: d, Amps: 450 * unit.Milliampere, Ripple: 150 * unit.Milliampere}
 }
+
 func running(d time.Duration) Phase {
 	return Phase{For: d, Amps: 350 * unit.Milliampere, Ripple: 90 * unit.Milliampere, ID: inRunning, URBs: 3}
 }
@@ -196,7 +203,8 @@ func batteryBoard() *Scenario {
 		Phases: []Phase{off(3 * s), running(220 * s), off(12 * s)},
 		Expect: []Expected{
 			event(3*s, bench.RunStarted), mode(3*s, bench.Running), event(213*s, bench.WindowMet),
-			{Type: bench.RunDropped, At: 223 * s, Kind: bench.LinkLost}, mode(223*s, bench.Unknown),
+			{Type: bench.RunDropped, At: 223 * s, Kind: bench.LinkLost},
+			mode(223*s, bench.Unknown),
 		},
 	}
 }
@@ -209,7 +217,8 @@ func silentSupply() *Scenario {
 		Expect: join(begun(2*s), []Expected{
 			mode(17*s, bench.Running),
 			event(77*s, bench.SupplyLost), event(107*s, bench.SupplyBack), event(227*s, bench.WindowMet),
-			{Type: bench.RunDropped, At: 247 * s, Kind: bench.Died}, mode(247*s, bench.Off),
+			{Type: bench.RunDropped, At: 247 * s, Kind: bench.Died},
+			mode(247*s, bench.Off),
 		}),
 	}
 }
