@@ -1,0 +1,148 @@
+package web
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+)
+
+// Front is the first page.
+type Front struct {
+	Bench, Banner, Version string
+	Assets                 string
+	Now                    string // the bench's time of day
+	Summary                Summary
+	Grid                   Grid
+	Legend                 []Severity
+}
+
+// Summary counts the tiles by severity.
+type Summary struct {
+	Title  string // for the browser's tab
+	Counts []Count
+}
+
+// Count is how many tiles have a severity.
+type Count struct {
+	Severity Severity
+	N        int
+}
+
+// Grid is all tiles.
+type Grid struct {
+	Density string
+	Tiles   []Tile
+}
+
+// density names how many tiles share the screen.
+func density(n int) string {
+	switch {
+	case n <= 1:
+		return "one"
+	case n <= 6:
+		return "few"
+	case n <= 15:
+		return "some"
+	}
+	return "many"
+}
+
+// silentAfter is how long a station's snapshots may stand still, in real time,
+// before its tile says so. They are renewed ten times a second.
+const silentAfter = 2500 * time.Millisecond
+
+// news notices stations whose snapshots have stopped coming.
+type news struct {
+	mu   sync.Mutex
+	last map[string]heard
+}
+
+type heard struct {
+	at   time.Time // bench time of the newest snapshot
+	when time.Time // when it was new, by our own clock
+}
+
+// silent takes a look at a station's snapshot and reports whether it has not
+// changed for too long.
+func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	was, known := n.last[s.Station]
+	if !known || !was.at.Equal(s.At) {
+		if n.last == nil {
+			n.last = map[string]heard{}
+		}
+		n.last[s.Station] = heard{s.At, now}
+		return false
+	}
+	return now.Sub(was.when) >= silentAfter
+}
+
+// look is the bench at one moment, ready to be rendered.
+func (s *Site) look() Front {
+	f := Front{Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets, Legend: severities}
+	snapshots, now := s.o.Snapshots(), time.Now()
+	var newest time.Time
+	for i := range snapshots {
+		one := &snapshots[i]
+		f.Grid.Tiles = append(f.Grid.Tiles, tileOf(one, s.o.Zone, s.news.silent(one, now)))
+		if one.At.After(newest) {
+			newest = one.At
+		}
+	}
+	if newest.IsZero() {
+		newest = now
+	}
+	f.Now = newest.In(s.o.Zone).Format(time.TimeOnly)
+	f.Grid.Density = density(len(snapshots))
+	f.Summary = summarise(f.Grid.Tiles, s.o.Bench)
+	return f
+}
+
+func summarise(tiles []Tile, name string) Summary {
+	var n [len(severityNames)]int
+	for _, t := range tiles {
+		n[t.Severity]++
+	}
+	var out Summary
+	var urgent []string
+	for _, v := range severities {
+		if n[v] == 0 {
+			continue
+		}
+		out.Counts = append(out.Counts, Count{v, n[v]})
+		if v > Normal {
+			urgent = append(urgent, fmt.Sprintf("%d %s", n[v], v.Word()))
+		}
+	}
+	out.Title = strings.Join(append(urgent, name), " · ")
+	return out
+}
+
+func (s *Site) serveFront(w http.ResponseWriter, _ *http.Request) {
+	b, err := s.render("front", s.look())
+	if err != nil {
+		s.o.Logger.Error("the page cannot be rendered", logkey.Err(err))
+		http.Error(w, "The page cannot be rendered; the log says why.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Write(b) //nolint:errcheck // the client has gone
+}
+
+// render fills a template into memory, so that a failure never leaves half a
+// page.
+func (s *Site) render(name string, data any) ([]byte, error) {
+	var b bytes.Buffer
+	if err := s.templates.ExecuteTemplate(&b, name, data); err != nil {
+		return nil, fmt.Errorf("render %s: %w", name, err)
+	}
+	return b.Bytes(), nil
+}

@@ -1,0 +1,145 @@
+package web
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+)
+
+//go:embed assets
+var assetFiles embed.FS
+
+//go:embed templates
+var templateFiles embed.FS
+
+// DefaultEvery is how often live pages are brought up to date.
+const DefaultEvery = 250 * time.Millisecond
+
+// Options say what to show. Snapshots and Logger are needed.
+type Options struct {
+	Bench     string                  // name of the bench
+	Banner    string                  // a line above everything; empty on a real bench
+	Version   string                  // of the program
+	Snapshots func() []bench.Snapshot // in the order in which tiles are shown
+	Health    func() error            // nil, or nothing wrong: /healthz is 200
+	Ready     func() error            // the same for /readyz
+	Metrics   http.Handler            // serves /metrics; nil: there is none
+	API       http.Handler            // serves everything below /api/; nil: there is none
+	Logger    *zap.Logger
+	Every     time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
+	Zone      *time.Location // of the times shown; nil: time.Local
+}
+
+func (o *Options) validate() error {
+	if o.Snapshots == nil || o.Logger == nil {
+		return errors.New("web: Snapshots and Logger are needed")
+	}
+	if o.Every <= 0 {
+		o.Every = DefaultEvery
+	}
+	if o.Zone == nil {
+		o.Zone = time.Local
+	}
+	return nil
+}
+
+// Site is the pages of one bench.
+type Site struct {
+	o         Options
+	templates *template.Template
+	assets    string // changes with everything that the browser holds of us
+	news      news
+	live      hub
+}
+
+// New parses the templates; that they are wrong is known at the start.
+func New(o Options) (*Site, error) {
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
+	t, err := template.ParseFS(templateFiles, "templates/*.html")
+	if err != nil {
+		return nil, fmt.Errorf("web: %w", err)
+	}
+	tag, err := fingerprint(o.Version)
+	if err != nil {
+		return nil, fmt.Errorf("web: %w", err)
+	}
+	return &Site{o: o, templates: t, assets: tag, live: hub{clients: map[*client]struct{}{}}}, nil
+}
+
+// fingerprint stands for the version and everything embedded.
+func fingerprint(version string) (string, error) {
+	h := sha256.New()
+	h.Write([]byte(version))
+	for _, files := range []fs.FS{assetFiles, templateFiles} {
+		err := fs.WalkDir(files, ".", func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			b, err := fs.ReadFile(files, path)
+			h.Write(b)
+			return err
+		})
+		if err != nil {
+			return "", err
+		}
+	}
+	return hex.EncodeToString(h.Sum(nil)[:8]), nil
+}
+
+// Handler serves all pages to this computer: requests under any other name
+// than a loopback one are refused. Live pages change only while Run runs.
+func (s *Site) Handler() http.Handler { return secure(s.mux(), loopbackNames()) }
+
+func (s *Site) mux() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.serveFront)
+	mux.HandleFunc("GET /live", s.serveLive)
+	mux.HandleFunc("GET /healthz", s.serveCheck(s.o.Health))
+	mux.HandleFunc("GET /readyz", s.serveCheck(s.o.Ready))
+	for _, name := range []string{"app.js", "style.css", "icon.svg"} {
+		mux.HandleFunc("GET /"+name, s.serveAsset(name))
+	}
+	if s.o.API != nil {
+		mux.Handle("/api/", s.o.API)
+	}
+	if s.o.Metrics != nil {
+		mux.Handle("GET /metrics", s.o.Metrics)
+	}
+	return mux
+}
+
+func (s *Site) serveAsset(name string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "no-cache")
+		w.Header().Set("ETag", `"`+s.assets+`"`)
+		http.ServeFileFS(w, r, assetFiles, "assets/"+name)
+	}
+}
+
+// serveCheck answers 200, or 503 and why.
+func (s *Site) serveCheck(check func() error) http.HandlerFunc {
+	return func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		w.Header().Set("Cache-Control", "no-store")
+		if check != nil {
+			if err := check(); err != nil {
+				w.WriteHeader(http.StatusServiceUnavailable)
+				fmt.Fprintln(w, err) //nolint:errcheck // the client has gone
+				return
+			}
+		}
+		fmt.Fprintln(w, "ok") //nolint:errcheck // the client has gone
+	}
+}

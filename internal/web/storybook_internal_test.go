@@ -1,0 +1,66 @@
+package web
+
+import (
+	"flag"
+	"net"
+	"testing"
+	"time"
+
+	"go.uber.org/zap/zaptest"
+
+	"benchvigil/internal/bench"
+)
+
+var (
+	show     = flag.String("show", "", "serve the canned states on this address until interrupted")
+	stations = flag.Int("stations", 21, "how many, with -show")
+	frozen   = flag.Bool("frozen", false, "with -show: time stands still, so that every station falls silent")
+)
+
+// TestShow is for looking: every state on one page, time running.
+//
+//	go test ./internal/web -run TestShow -show 127.0.0.1:8431 -timeout 1h
+func TestShow(t *testing.T) {
+	if *show == "" {
+		t.Skip("serves pages to look at when -show has an address")
+	}
+	l, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", *show)
+	if err != nil {
+		t.Fatal(err)
+	}
+	canned, began := someStations(*stations), time.Now()
+	s, err := New(Options{
+		Bench: "north", Banner: "Canned states: invented boards, nothing here is real.", Version: "test", Zone: time.UTC, Logger: zaptest.NewLogger(t),
+		Snapshots: func() []bench.Snapshot {
+			out := make([]bench.Snapshot, len(canned))
+			for i, s := range canned {
+				out[i] = s
+				if !*frozen {
+					out[i] = later(s, time.Since(began))
+				}
+			}
+			return out
+		},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Serve(t.Context(), l); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// later is a snapshot after some time in which nothing happened.
+func later(s bench.Snapshot, by time.Duration) bench.Snapshot {
+	if s.SupplyLost.IsZero() && !s.Reading.At.IsZero() {
+		s.Reading.At = s.Reading.At.Add(by)
+		s.Shape.Until = s.Shape.Until.Add(by)
+	}
+	s.At = s.At.Add(by)
+	if s.Run != nil {
+		r := *s.Run
+		r.Uptime += by
+		s.Run = &r
+	}
+	return s
+}

@@ -1,0 +1,161 @@
+package web
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"benchvigil/internal/bench"
+)
+
+// span prints a length of time as people say it: "42 s", "3 min 05 s",
+// "2 h 05 min".
+func span(d time.Duration) string {
+	d = max(d, 0)
+	switch {
+	case d < time.Minute:
+		return fmt.Sprintf("%d s", d/time.Second)
+	case d < time.Hour:
+		return fmt.Sprintf("%d min %02d s", d/time.Minute, d%time.Minute/time.Second)
+	}
+	return fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute)
+}
+
+// clock prints times of day as seen from a moment: with the date where it is
+// not the same day.
+type clock struct {
+	zone *time.Location
+	now  time.Time
+}
+
+func (c clock) at(t time.Time) string {
+	t = t.In(c.zone)
+	y, m, d := c.now.In(c.zone).Date()
+	if ty, tm, td := t.Date(); ty == y && tm == m && td == d {
+		return t.Format(time.TimeOnly)
+	}
+	return t.Format("2 Jan 15:04:05")
+}
+
+// capital makes the first letter a capital, as at the start of a line.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
+// several counts things: "no drops", "1 drop", "5 drops".
+func several(n uint64, one, many string) string {
+	switch n {
+	case 0:
+		return "no " + many
+	case 1:
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// ending says in plain words how a run ended, from the kind of its drop or
+// stop.
+func ending(kind string) string {
+	switch kind {
+	case bench.Died:
+		return ", stayed off"
+	case bench.Reset:
+		return ", came back by itself"
+	case bench.BrownOut:
+		return ", the supply sagged or hit its limit"
+	case bench.LinkLost:
+		return ", left USB with no readings to ask"
+	case bench.StoppedByOutput:
+		return ", the supply's output was switched off"
+	}
+	return ""
+}
+
+// told joins a sentence and its explanation, which may be missing.
+func told(sentence, why string) string {
+	if why == "" {
+		return sentence
+	}
+	return sentence + ": " + strings.TrimRight(why, ". ")
+}
+
+// sentence says an event in plain words, without its time.
+func sentence(e bench.Event) string {
+	d := e.Data
+	switch e.Type {
+	case bench.ModeChanged:
+		return modeSentence(d)
+	case bench.RunStarted:
+		if d.Assumed {
+			return "Run goes on: it was already up at first sight"
+		}
+		return "Run started"
+	case bench.RunRestarted:
+		return "Restarted as expected, the run goes on"
+	case bench.RunDropped:
+		return "Dropped" + after(d) + ending(d.Kind)
+	case bench.RunStopped:
+		return "Stopped" + by(d) + after(d) + ending(d.Kind)
+	case bench.RunReclassified:
+		return "The drop was a stop" + by(d)
+	case bench.RunRegular:
+		return told("Drops come at nearly the same time", first(d.Why))
+	case bench.WindowMet:
+		return "Window" + of(d) + " met"
+	case bench.WindowMissed:
+		return "Window" + of(d) + " missed"
+	case bench.StartHung:
+		return told("Start hung", first(d.Why))
+	case bench.StallRaised:
+		return told("Stalled", first(d.Why))
+	case bench.StallCleared:
+		return "Moves again"
+	case bench.SupplyLost:
+		return "No more readings from the supply"
+	case bench.SupplyBack:
+		return "Readings are back"
+	case bench.USBLost:
+		return told("The USB watch failed", first(d.Why))
+	case bench.USBBack:
+		return "The USB watch works again"
+	}
+	return strings.TrimPrefix(string(e.Type), "benchvigil.")
+}
+
+func modeSentence(d bench.EventData) string {
+	if d.From == "" || d.From == bench.Unknown {
+		return capital(string(d.To))
+	}
+	return fmt.Sprintf("%s, after %s", capital(string(d.To)), d.From)
+}
+
+func after(d bench.EventData) string {
+	if up, ok := d.Uptime.Get(); ok {
+		return " after " + span(up)
+	}
+	return ""
+}
+
+func of(d bench.EventData) string {
+	if w, ok := d.Window.Get(); ok {
+		return " of " + span(w)
+	}
+	return ""
+}
+
+func by(d bench.EventData) string {
+	if d.By == "" {
+		return ""
+	}
+	return " by " + d.By
+}
+
+func first(why []string) string {
+	if len(why) == 0 {
+		return ""
+	}
+	return why[0]
+}
