@@ -25,18 +25,23 @@ func (c *checker) config(raw rawConfig) Config {
 	if raw.Bench == "" {
 		c.missing("bench", "give this bench a name, such as north")
 	}
-	c.loadProfiles(c.below(raw.Profiles))
+	profiles := c.below("profiles", raw.Profiles)
+	c.loadProfiles(profiles)
 	return Config{
+		Profiles: profiles,
 		Bench:    c.label("bench", raw.Bench),
 		Listen:   c.listen("listen", raw.Listen),
 		USB:      c.usb(raw.USB),
 		Stations: c.stations(raw.Stations),
+
+		InhibitSleep: c.yesNo("inhibit_sleep", raw.InhibitSleep),
 	}
 }
 
-// below places a relative path below the folder of the file.
-func (c *checker) below(path string) string {
-	if filepath.IsAbs(path) {
+// below places a relative path below the folder of the file, unless it was not
+// the file that gave it: then it starts where the program does.
+func (c *checker) below(key, path string) string {
+	if _, given := c.given[key]; given || filepath.IsAbs(path) {
 		return path
 	}
 	return filepath.Join(c.opts.Dir, path)
@@ -44,7 +49,7 @@ func (c *checker) below(path string) string {
 
 func (c *checker) usb(raw rawUSB) USB {
 	u := USB{
-		Sysfs:  c.below(raw.Sysfs),
+		Sysfs:  c.below("usb.sysfs", raw.Sysfs),
 		Rescan: c.duration("usb.rescan", raw.Rescan, minRescan, maxRescan),
 	}
 	if raw.Scan != Never {

@@ -4,7 +4,10 @@
 // what is done with the values: app turns them into each component's options.
 //
 // The file is YAML. Every mistake in it is reported at once, each with file,
-// line and key, why it is refused and what to write instead.
+// line and key, why it is refused and what to write instead. A key that holds
+// one plain value and belongs to no station can also be given by the command
+// line or by an environment variable; a flag wins over a variable, a variable
+// over the file, the file over the default.
 package config
 
 import (
@@ -24,8 +27,11 @@ import (
 type Config struct {
 	Bench    string // name of this bench
 	Listen   string // host:port of the page, on loopback
+	Profiles string // folder of device families
 	USB      USB
 	Stations []Station // at least one
+
+	InhibitSleep bool // keep the computer awake while a run goes on
 }
 
 // USB says how the bus is watched.
@@ -67,34 +73,56 @@ type Supply struct {
 }
 
 // Options of Parse. The zero value reads profiles from disk, below the current
-// folder.
+// folder, and listens to nobody but the file.
 type Options struct {
 	Dir      string // where relative paths in the file start
 	Profiles func(dir string) (map[string]*profile.Profile, error)
+	Flags    map[string]string        // key → value as the command line gives it; wins over everything
+	Env      func(name string) string // os.Getenv; wins over the file
 }
 
 // maxBytes bounds a configuration; forty stations need some 20 KB.
 const maxBytes = 1 << 20
 
-// Load reads the configuration in the file at path; relative paths in it start
-// from its folder.
-func Load(path string) (Config, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return Config{}, fmt.Errorf("open configuration: %w", err)
-	}
-	defer f.Close() //nolint:errcheck // opened for reading only
-	return Parse(f, path, Options{Dir: filepath.Dir(path)})
+// Load reads the configuration in the file at path, under the environment;
+// relative paths in it start from its folder.
+func Load(path string) (Config, error) { return LoadWith(path, nil) }
+
+// LoadWith is Load with values of the command line, by key.
+func LoadWith(path string, flags map[string]string) (Config, error) {
+	l, err := load(path, flags)
+	return l.Config, err
 }
 
 // Parse reads a configuration; name stands for it in errors.
 func Parse(r io.Reader, name string, opts Options) (Config, error) {
+	l, err := parse(r, name, opts)
+	return l.Config, err
+}
+
+// loaded is a configuration with all that is known of its making.
+type loaded struct {
+	Config
+	raw    rawConfig
+	report *report
+}
+
+func load(path string, flags map[string]string) (loaded, error) {
+	f, err := os.Open(path) //nolint:gosec // the user names the file
+	if err != nil {
+		return loaded{}, fmt.Errorf("open configuration: %w", err)
+	}
+	defer f.Close() //nolint:errcheck // opened for reading only
+	return parse(f, path, Options{Dir: filepath.Dir(path), Flags: flags, Env: os.Getenv})
+}
+
+func parse(r io.Reader, name string, opts Options) (loaded, error) {
 	text, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
 	if err != nil {
-		return Config{}, fmt.Errorf("read configuration %s: %w", name, err)
+		return loaded{}, fmt.Errorf("read configuration %s: %w", name, err)
 	}
 	if len(text) > maxBytes {
-		return Config{}, fmt.Errorf("%s: larger than 1 MiB, which no configuration is", name)
+		return loaded{}, fmt.Errorf("%s: larger than 1 MiB, which no configuration is", name)
 	}
 	if opts.Profiles == nil {
 		opts.Profiles = loadProfiles
@@ -102,17 +130,18 @@ func Parse(r io.Reader, name string, opts Options) (Config, error) {
 	rep := newReport(name)
 	root := parseYAML(rep, text)
 	if root == nil {
-		return Config{}, rep.err()
+		return loaded{}, rep.err()
 	}
-	raw, err := decode(readTree(rep, root))
+	tree := readTree(rep, root)
+	raw, err := decode(tree, rep.override(opts))
 	if err != nil {
-		return Config{}, fmt.Errorf("%s: %w", name, err)
+		return loaded{}, fmt.Errorf("%s: %w", name, err)
 	}
 	c := (&checker{report: rep, opts: opts}).config(raw)
 	if err := rep.err(); err != nil {
-		return Config{}, err
+		return loaded{}, err
 	}
-	return c, nil
+	return loaded{c, raw, rep}, nil
 }
 
 // loadProfiles reads the device families in a folder.

@@ -37,5 +37,7 @@ func defaults() map[string]string {
 		"usb.sysfs":  DefaultSysfs,
 		"usb.rescan": DefaultRescan.String(),
 		"usb.scan":   DefaultScan.String(),
+
+		"inhibit_sleep": "true",
 	}
 }

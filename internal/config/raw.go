@@ -15,6 +15,8 @@ type rawConfig struct {
 	Profiles string       `mapstructure:"profiles"`
 	USB      rawUSB       `mapstructure:"usb"`
 	Stations []rawStation `mapstructure:"stations"`
+
+	InhibitSleep string `mapstructure:"inhibit_sleep"`
 }
 
 type rawUSB struct {
@@ -46,9 +48,10 @@ type rawSupply struct {
 	Timeout       string `mapstructure:"timeout"`
 }
 
-// decode lays what the file says over the defaults. It cannot fail on a file
-// that readTree went through, only on raw types that do not fit together.
-func decode(tree map[string]any) (rawConfig, error) {
+// decode lays what the file says over the defaults, and over both what was
+// given by other ways. It cannot fail on a file that readTree went through, only
+// on raw types that do not fit together.
+func decode(tree map[string]any, given map[string]string) (rawConfig, error) {
 	v := viper.New()
 	for key, text := range defaults() {
 		v.SetDefault(key, text)
@@ -56,6 +59,9 @@ func decode(tree map[string]any) (rawConfig, error) {
 	var raw rawConfig
 	if err := v.MergeConfigMap(tree); err != nil {
 		return raw, fmt.Errorf("merge configuration: %w", err)
+	}
+	for key, text := range given {
+		v.Set(key, text)
 	}
 	if err := v.UnmarshalExact(&raw); err != nil {
 		return raw, fmt.Errorf("decode configuration: %w", err)

@@ -13,6 +13,7 @@ import (
 type report struct {
 	file     string
 	lines    map[string]int
+	given    map[string]string // keys whose value is not the file's: by which way it came
 	blamed   map[string]bool
 	problems []problem
 }
@@ -23,13 +24,17 @@ type problem struct {
 }
 
 func newReport(file string) *report {
-	return &report{file: file, lines: map[string]int{}, blamed: map[string]bool{}}
+	return &report{file: file, lines: map[string]int{}, given: map[string]string{}, blamed: map[string]bool{}}
 }
 
 // fail notes what is wrong with the key at path; the line is that of the key,
 // or of the nearest thing around a key that is missing.
 func (r *report) fail(path, format string, args ...any) {
 	r.blamed[path] = true
+	if way, ok := r.given[path]; ok {
+		r.problems = append(r.problems, problem{0, way + ": " + path + ": " + fmt.Sprintf(format, args...)})
+		return
+	}
 	r.failAt(r.line(path), path, format, args...)
 }
 

@@ -1,0 +1,125 @@
+package config
+
+import (
+	"bytes"
+	"fmt"
+	"reflect"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// Show returns the effective configuration as YAML, which is a configuration
+// again: beside each value, as a comment, where it came from.
+func Show(path string, flags map[string]string) ([]byte, error) {
+	l, err := load(path, flags)
+	if err != nil {
+		return nil, err
+	}
+	return l.show()
+}
+
+func (l loaded) show() ([]byte, error) {
+	s := shower{l.report, l.derived()}
+	var b bytes.Buffer
+	enc := yaml.NewEncoder(&b)
+	enc.SetIndent(2)
+	if err := enc.Encode(s.node("", reflect.ValueOf(l.effective()))); err != nil {
+		return nil, fmt.Errorf("show configuration: %w", err)
+	}
+	return b.Bytes(), enc.Close()
+}
+
+// effective is the raw configuration with what was left out filled in.
+func (l loaded) effective() rawConfig {
+	raw := l.raw
+	raw.Profiles, raw.USB.Sysfs = l.Profiles, l.USB.Sysfs
+	raw.Stations = nil
+	for i, s := range l.Stations {
+		raw.Stations = append(raw.Stations, s.effective(l.raw.Stations[i]))
+	}
+	return raw
+}
+
+func (s Station) effective(raw rawStation) rawStation {
+	raw.Name, raw.Window, raw.Power = s.Name, short(s.Window), string(s.Power)
+	raw.VBUS = fmt.Sprint(s.VBUS)
+	if supply, ok := s.Supply.Get(); ok {
+		filled := *raw.Supply
+		filled.Query, filled.Every, filled.Timeout = supply.Query, short(supply.Every), short(supply.Timeout)
+		raw.Supply = &filled
+	}
+	return raw
+}
+
+// derived are the values that come from another one.
+func (l loaded) derived() map[string]string {
+	out := map[string]string{}
+	for i, s := range l.Stations {
+		at := fmt.Sprintf("stations[%d]", i)
+		out[at+".name"] = "default, the id"
+		out[at+".window"] = "default, of profile " + s.Profile.Name
+	}
+	return out
+}
+
+// shower turns raw values into nodes with their origin. What is empty is not
+// asked for and left out.
+type shower struct {
+	*report
+	derived map[string]string
+}
+
+func (s shower) node(path string, v reflect.Value) *yaml.Node {
+	switch v.Kind() {
+	case reflect.Pointer:
+		return s.node(path, v.Elem())
+	case reflect.Struct:
+		return s.mapping(path, v)
+	case reflect.Slice:
+		n := &yaml.Node{Kind: yaml.SequenceNode}
+		for i := range v.Len() {
+			n.Content = append(n.Content, s.node(fmt.Sprintf("%s[%d]", path, i), v.Index(i)))
+		}
+		return n
+	default:
+		return &yaml.Node{Kind: yaml.ScalarNode, Tag: tagOf(v.String()), Value: v.String(), LineComment: s.origin(path)}
+	}
+}
+
+func (s shower) mapping(path string, v reflect.Value) *yaml.Node {
+	n := &yaml.Node{Kind: yaml.MappingNode}
+	for i := range v.NumField() {
+		if v.Field(i).IsZero() {
+			continue
+		}
+		key := v.Type().Field(i).Tag.Get("mapstructure")
+		at := key
+		if path != "" {
+			at = path + "." + key
+		}
+		n.Content = append(n.Content, &yaml.Node{Kind: yaml.ScalarNode, Value: key}, s.node(at, v.Field(i)))
+	}
+	return n
+}
+
+func (s shower) origin(path string) string {
+	if way, ok := s.given[path]; ok {
+		return way
+	}
+	if line, ok := s.lines[path]; ok {
+		return fmt.Sprintf("%s:%d", s.file, line)
+	}
+	if from, ok := s.derived[path]; ok {
+		return from
+	}
+	return "default"
+}
+
+// tagOf keeps a text that would be read as no value in quotes.
+func tagOf(text string) string {
+	switch text {
+	case "~", "null", "Null", "NULL":
+		return "!!str"
+	}
+	return ""
+}
