@@ -63,6 +63,10 @@ fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME
 bench: setup-build ## benchmarks with memory figures
 	@go test -run='^$$' -bench=. -benchmem ./...
 
+.PHONY: bench-memory
+bench-memory: build ## memory and processor time of run with 40 simulated stations
+	@internal/tools/memory.sh $(BIN)
+
 .PHONY: metrics
 metrics: setup build ## the demo's metrics page by promtool's eye
 	@internal/tools/metrics.sh $(BIN) $(CACHE)/bin/promtool
