@@ -9,6 +9,7 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/config"
+	"benchvigil/internal/inhibit"
 	"benchvigil/internal/supply"
 	"benchvigil/internal/usb"
 )
@@ -54,6 +55,9 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 		USB: usb.Options{
 			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},
+	}
+	if c.InhibitSleep {
+		p.Awake = inhibit.Logind
 	}
 	for _, s := range c.Stations {
 		p.Stations = append(p.Stations, stationPlan(s))

@@ -6,6 +6,7 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/inhibit"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/recording"
 	"benchvigil/internal/supply"
@@ -20,10 +21,11 @@ type Plan struct {
 	Banner   string // shown on every page; empty in earnest
 	Version  string
 	Stations []StationPlan
-	USB      usb.Options // Ports, Now and Logger are filled in
-	Events   string      // file that events are added to; empty: none
-	Record   string      // file that observations are written to; empty: none
-	Extra    []Source    // further sources of observations, such as a simulation's marks
+	USB      usb.Options  // Ports, Now and Logger are filled in
+	Events   string       // file that events are added to; empty: none
+	Record   string       // file that observations are written to; empty: none
+	Awake    inhibit.Hold // keeps the computer awake while a run goes on; nil: nothing does
+	Extra    []Source     // further sources of observations, such as a simulation's marks
 	Now      func() time.Time
 	Logger   *zap.Logger
 	Started  func(address string) // told where the page is, before anything else happens

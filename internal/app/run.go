@@ -10,6 +10,7 @@ import (
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/infer"
+	"benchvigil/internal/inhibit"
 	"benchvigil/internal/logkey"
 	"benchvigil/internal/metrics"
 	"benchvigil/internal/station"
@@ -38,7 +39,8 @@ type assembly struct {
 	stations []*station.Station
 	byID     map[string]*station.Station
 	sources  []Source
-	watcher  *usb.Watcher // nil: no port is watched
+	watcher  *usb.Watcher    // nil: no port is watched
+	keeper   *inhibit.Keeper // nil: the computer sleeps when it likes
 	site     *web.Site
 	listener net.Listener
 	ready    atomic.Bool
@@ -70,6 +72,9 @@ func (a *assembly) layers() []layer {
 		stations.tasks = append(stations.tasks, task{s.String(), s.Run})
 	}
 	sources := layer{name: "sources"}
+	if a.keeper != nil {
+		sources.tasks = append(sources.tasks, task{a.keeper.String(), a.keeper.Run})
+	}
 	for _, s := range a.sources {
 		sources.tasks = append(sources.tasks, task{s.String(), func(ctx context.Context) error { return s.Run(ctx, a.deliver) }})
 	}
@@ -89,7 +94,7 @@ func assemble(p *Plan) (_ *assembly, err error) {
 	if a.record, err = openRecord(p); err != nil {
 		return nil, errors.Join(err, a.listener.Close())
 	}
-	err = errors.Join(a.addStations(), a.addWatcher(), a.addPage())
+	err = errors.Join(a.addStations(), a.addWatcher(), a.addPage(), a.addKeeper())
 	if err != nil {
 		return nil, errors.Join(err, a.listener.Close(), a.record.close())
 	}

@@ -59,7 +59,7 @@ func TestFlagOverEnvironmentOverFileOverDefault(t *testing.T) {
 // have, can be given all the same.
 func TestEveryKeyCanBeGiven(t *testing.T) {
 	values := map[string]string{
-		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
+		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
 	}
 	want := config.Config{
 		Bench: "south", Listen: "127.0.0.1:5", Profiles: "here",
@@ -152,6 +152,7 @@ stations:
 	want := strings.NewReplacer("DIR", dir, "FILE", path).Replace(`bench: north # FILE:1
 listen: 127.0.0.1:3 # flag --listen
 profiles: DIR/profiles # default
+inhibit_sleep: true # default
 usb:
   sysfs: /sys # default
   rescan: 5s # FILE:3

@@ -10,13 +10,12 @@ import (
 // lack of one, is seen. Their tags are the keys of the file: readTree takes
 // them from here.
 type rawConfig struct {
-	Bench    string       `mapstructure:"bench"`
-	Listen   string       `mapstructure:"listen"`
-	Profiles string       `mapstructure:"profiles"`
-	USB      rawUSB       `mapstructure:"usb"`
-	Stations []rawStation `mapstructure:"stations"`
-
-	InhibitSleep string `mapstructure:"inhibit_sleep"`
+	Bench        string       `mapstructure:"bench"`
+	Listen       string       `mapstructure:"listen"`
+	Profiles     string       `mapstructure:"profiles"`
+	InhibitSleep string       `mapstructure:"inhibit_sleep"`
+	USB          rawUSB       `mapstructure:"usb"`
+	Stations     []rawStation `mapstructure:"stations"`
 }
 
 type rawUSB struct {

@@ -73,10 +73,10 @@ func TestRefused(t *testing.T) {
 			`config.yaml:6: stations[0].supply.volts-query: unknown key: did you mean "volts_query"?`,
 		}},
 		{"unknown key, like none", good + "colour: red\n", []string{
-			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, usb, stations`,
+			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, usb, stations`,
 		}},
 		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
-			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, usb, stations`,
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, usb, stations`,
 		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,

@@ -47,6 +47,9 @@ var rooms = []room{
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},
 
+	{of: "internal/inhibit", ours: []string{"internal/logkey"}, why: "it keeps the computer awake when it is told to, and knows nothing of boards"},
+	{of: "internal/inhibit/inhibittest", ours: []string{"internal/inhibit"}, why: fakeWhy},
+
 	{
 		of: "internal/station", ours: append([]string{"internal/infer", "internal/profile"}, vocabulary...),
 		why: "a station declares the sources and sinks it needs: app plugs them in",
@@ -91,6 +94,7 @@ var owned = []struct {
 	{"github.com/spf13/viper", []string{"internal/config"}, "configuration is read in one place, once"},
 	{"github.com/spf13/cobra", []string{"cmd/benchvigil"}, "flags are main's business"},
 	{"github.com/google/gousb", []string{"internal/usb/scan"}, "C code that hangs or faults must not take the watch down: it runs in a child process"},
+	{"github.com/godbus/dbus", []string{"internal/inhibit"}, "the system is asked for one thing, in one place"},
 	{"github.com/prometheus", []string{"internal/metrics"}, "metrics are pulled from snapshots: nobody else counts"},
 	{"go.yaml.in/yaml", []string{"internal/config", "internal/profile"}, "YAML is for people's files: what programs exchange is JSON"},
 }
