@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"os"
 	"reflect"
 	"sync"
 	"sync/atomic"
@@ -76,13 +77,29 @@ func (h *hub) send(update []byte) (slow []*client) {
 		select {
 		case c.queue <- update:
 		default:
-			delete(h.clients, c)
-			close(c.queue)
-			h.dropped.Add(1)
+			h.dropLocked(c)
 			slow = append(slow, c)
 		}
 	}
 	return slow
+}
+
+// drop throws out a client that takes nothing. It reports whether that is
+// news.
+func (h *hub) drop(c *client) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	_, in := h.clients[c]
+	if in {
+		h.dropLocked(c)
+	}
+	return in
+}
+
+func (h *hub) dropLocked(c *client) {
+	delete(h.clients, c)
+	close(c.queue)
+	h.dropped.Add(1)
 }
 
 // close ends all streams and lets nobody in any more.
@@ -161,8 +178,12 @@ func (s *Site) tell(update []byte) {
 		return
 	}
 	for _, c := range s.live.send(update) {
-		s.o.Logger.Warn("a live page did not keep up and was dropped", logkey.Address(c.address), logkey.Count(s.Dropped()))
+		s.logSlow(c)
 	}
+}
+
+func (s *Site) logSlow(c *client) {
+	s.o.Logger.Warn("a live page did not keep up and was dropped", logkey.Address(c.address), logkey.Count(s.Dropped()))
 }
 
 // event is one Server-Sent Event (WHATWG HTML, "Server-sent events"). A
@@ -192,7 +213,10 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	// The grid is rendered after joining: what changes meanwhile is queued.
 	for update := s.hello(); ; {
 		if err := write(w, update); err != nil {
-			return
+			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.drop(c) {
+				s.logSlow(c)
+			}
+			return // otherwise the page was closed
 		}
 		var open bool
 		select {
