@@ -49,6 +49,8 @@ type Options struct {
 	Poll      time.Duration // between looks without uevents, and before a second look; default 100 ms
 	ScanEvery time.Duration // between scans; default 60 s
 
+	Told Told // what stations know already, from the watcher before this one; nil: nothing
+
 	Now    func() time.Time // stamps observations; default time.Now
 	Logger *zap.Logger      // default none
 }
@@ -99,6 +101,7 @@ type Watcher struct {
 	book     *book
 	rescans  atomic.Uint64
 	disagree atomic.Uint64
+	told     Told // at the end of Run
 }
 
 // New checks the options and makes a watcher that does nothing yet.
@@ -128,18 +131,20 @@ func (w *Watcher) Counts() bench.SourceCounts {
 // bus ends it. All calls of emit come from one goroutine. emit must not block;
 // when it returns false the port is looked at again and told then.
 //
-// For each port it says at once what stands there: an add, or a remove for an
-// empty port. A read that hangs in the kernel is left behind when Run returns.
+// For each port that is not in Told it says at once what stands there: an add,
+// or a remove for an empty port. A read that hangs in the kernel is left behind when Run returns.
 func (w *Watcher) Run(ctx context.Context, emit func(bench.Observation) bool) error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
+	l := newLoop(w, emit, &wg)
+	defer func() { w.told = l.allTold() }()
 	if w.opts.Way == ByScans {
-		newLoop(w, emit, &wg).runScans(ctx)
+		l.runScans(ctx)
 		return nil
 	}
 	if w.opts.Listen != nil {
 		wg.Go(func() { w.listen(ctx) })
 	}
-	newLoop(w, emit, &wg).run(ctx)
+	l.run(ctx)
 	return nil
 }
