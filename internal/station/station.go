@@ -84,6 +84,7 @@ type Station struct {
 	mail    chan bench.Observation
 	dropped atomic.Uint64
 	view    atomic.Pointer[bench.Snapshot]
+	probed  chan time.Time // holds the last answer to a probe
 
 	// Owned by Run.
 	start  time.Time     // of the station, with its monotonic reading
@@ -97,7 +98,7 @@ func New(o Options) (*Station, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
-	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox)}
+	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox), probed: make(chan time.Time, 1)}
 	s.start = o.Now()
 	s.publish(s.start)
 	return s, nil
@@ -159,6 +160,10 @@ func (s *Station) end() {
 }
 
 func (s *Station) take(o bench.Observation) {
+	if o.Fact == nil {
+		s.answer(o)
+		return
+	}
 	o.At = s.stamp(o.At)
 	if s.give(o) {
 		s.publish(s.o.Now())
