@@ -21,6 +21,26 @@ const maxBytes = 1 << 20
 // Parse reads one profile in its YAML form. Errors name the place as
 // name:line:column and say what is wrong there.
 func Parse(r io.Reader, name string) (*Profile, error) {
+	p, _, err := parse(r, name)
+	return p, err
+}
+
+// parse also returns the decoder, which knows where everything stands.
+func parse(r io.Reader, name string) (*Profile, *decoder, error) {
+	doc, err := document(r, name)
+	if err != nil {
+		return nil, nil, err
+	}
+	d := &decoder{file: name, at: map[place]*yaml.Node{}}
+	p := d.profile(doc.Content[0])
+	if len(d.errs) > 0 {
+		return nil, nil, errors.Join(d.errs...)
+	}
+	return p, d, nil
+}
+
+// document reads the YAML document of a profile.
+func document(r io.Reader, name string) (*yaml.Node, error) {
 	b, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
 	if err != nil {
 		return nil, fmt.Errorf("read profile %s: %w", name, err)
@@ -28,25 +48,27 @@ func Parse(r io.Reader, name string) (*Profile, error) {
 	if len(b) > maxBytes {
 		return nil, fmt.Errorf("%s: larger than 1 MiB, which no profile is", name)
 	}
-	dec := yaml.NewDecoder(bytes.NewReader(b))
 	var doc yaml.Node
-	if err := dec.Decode(&doc); errors.Is(err, io.EOF) {
+	if err := yaml.NewDecoder(bytes.NewReader(b)).Decode(&doc); errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("%s: the file is empty: a profile needs at least name and modes", name)
 	} else if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	d := &decoder{file: name}
-	p := d.profile(doc.Content[0])
-	if len(d.errs) > 0 {
-		return nil, errors.Join(d.errs...)
-	}
-	return p, nil
+	return &doc, nil
 }
 
 // decoder walks the YAML nodes and gathers every error with its place.
 type decoder struct {
 	file string
 	errs []error
+	at   map[place]*yaml.Node // where the keys stand that hints are about
+}
+
+// place names a key of a mode, or with no key the mode, or with no mode a key
+// of the profile.
+type place struct {
+	mode bench.Mode
+	key  string
 }
 
 func (d *decoder) fail(n *yaml.Node, format string, args ...any) {
@@ -80,6 +102,7 @@ func (d *decoder) profile(n *yaml.Node) *Profile {
 	var startsAbove unit.Maybe[unit.Current]
 	var modes *yaml.Node
 	d.fields(n, "a profile", "name, window, window_from, starts_above, off_for, gap, modes", func(key string, v *yaml.Node) bool {
+		d.at[place{key: key}] = v
 		switch key {
 		case "name":
 			p.Name = d.text(v)
@@ -134,6 +157,7 @@ func (d *decoder) modes(p *Profile, n *yaml.Node) {
 		if err != nil || m == bench.Unknown {
 			return false
 		}
+		d.at[place{mode: m}] = v
 		s := d.spec(m, v, p.Gap)
 		if m == bench.Off {
 			s.Amps = unit.Some(s.Amps.Or(Band{High: DefaultOffHigh}))
@@ -165,6 +189,7 @@ func (d *decoder) spec(m bench.Mode, n *yaml.Node, gap time.Duration) Spec {
 	}
 	const known = "label, usb, amps, amps_with_vbus, gap, quiet, traffic, restarts, dwell, next"
 	d.fields(n, "mode "+string(m), known, func(key string, v *yaml.Node) bool {
+		d.at[place{m, key}] = v
 		switch key {
 		case "label":
 			s.Label = d.text(v)
