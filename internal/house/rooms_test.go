@@ -35,6 +35,7 @@ var rooms = []room{
 		of: "internal/infer", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile"},
 		why: "the same observations must always give the same events, live or replayed",
 	},
+	{of: "internal/systemd", why: "a protocol of a few lines: it knows nothing of what is watched"},
 	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
 
 	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
@@ -95,6 +96,7 @@ var owned = []struct {
 	{"github.com/spf13/cobra", []string{"cmd/benchvigil"}, "flags are main's business"},
 	{"github.com/google/gousb", []string{"internal/usb/scan"}, "C code that hangs or faults must not take the watch down: it runs in a child process"},
 	{"github.com/godbus/dbus", []string{"internal/inhibit"}, "the system is asked for one thing, in one place"},
+	{"github.com/fsnotify/fsnotify", []string{"internal/config"}, "only the configuration is followed on disk"},
 	{"github.com/prometheus", []string{"internal/metrics"}, "metrics are pulled from snapshots: nobody else counts"},
 	{"go.yaml.in/yaml", []string{"internal/config", "internal/profile"}, "YAML is for people's files: what programs exchange is JSON"},
 }
