@@ -36,7 +36,7 @@ func Watch(file, profiles string) (*Watcher, error) {
 	if err := w.folders(profiles); err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
-	go w.run(profiles)
+	go w.run(profiles, fingerprint(file, profiles))
 	return w, nil
 }
 
@@ -80,9 +80,8 @@ func (w *Watcher) folders(profiles string) error {
 
 // run compares the files after every event: what else happens in the folders
 // makes no difference.
-func (w *Watcher) run(profiles string) {
+func (w *Watcher) run(profiles, seen string) {
 	defer close(w.done)
-	seen := fingerprint(w.file, profiles)
 	settled := time.NewTimer(time.Hour)
 	settled.Stop()
 	look := func() {
