@@ -159,6 +159,10 @@ func (s *Site) changes(f *Front, shown shown) []byte {
 	for _, t := range f.Grid.Tiles {
 		part("tile "+t.Station, "tile", t)
 	}
+	if shown["time"] != f.Now {
+		shown["time"] = f.Now
+		out = append(out, event("time", []byte(f.Now))...)
+	}
 	return out
 }
 

@@ -47,7 +47,7 @@ func density(n int) string {
 		return "one"
 	case n <= 6:
 		return "few"
-	case n <= 15:
+	case n <= 12:
 		return "some"
 	}
 	return "many"

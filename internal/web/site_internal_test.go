@@ -232,7 +232,7 @@ func TestSummary(t *testing.T) {
 }
 
 func TestDensity(t *testing.T) {
-	for n, want := range map[int]string{1: "one", 2: "few", 6: "few", 7: "some", 15: "some", 16: "many", 40: "many"} {
+	for n, want := range map[int]string{1: "one", 2: "few", 6: "few", 7: "some", 12: "some", 13: "many", 40: "many"} {
 		root := front(t, options(t, someStations(n)...))
 		if grid := one(t, root, "div", "grid"); !hasClass(grid, want) || len(all(grid, "article", "")) != n {
 			t.Errorf("%d stations: %d tiles in a grid %q, want %s", n, len(all(grid, "article", "")), attribute(grid, "class"), want)

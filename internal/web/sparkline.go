@@ -30,8 +30,8 @@ const (
 // passed since its end without a reading are a gap too.
 func sparkline(s *bench.Snapshot) Sparkline {
 	sh := s.Shape
-	low, high, any := bounds(sh.Amps)
-	if !any || sh.Step <= 0 {
+	low, high, found := bounds(sh.Amps)
+	if !found || sh.Step <= 0 {
 		return Sparkline{}
 	}
 	slots := max(sparkSlots, len(sh.Amps))
@@ -58,18 +58,18 @@ func spanRound(d time.Duration) string {
 	return span(d)
 }
 
-func bounds(all []unit.Maybe[unit.Current]) (low, high unit.Current, any bool) {
+func bounds(all []unit.Maybe[unit.Current]) (low, high unit.Current, found bool) {
 	for _, m := range all {
 		amps, ok := m.Get()
 		if !ok {
 			continue
 		}
-		if !any {
-			low, high, any = amps, amps, true
+		if !found {
+			low, high, found = amps, amps, true
 		}
 		low, high = min(low, amps), max(high, amps)
 	}
-	return low, high, any
+	return low, high, found
 }
 
 // pen draws one step after the other, and lifts where there is no reading.

@@ -62,14 +62,14 @@ func judgedOf(t Tile) judged {
 func TestJudgement(t *testing.T) {
 	want := map[string]judged{
 		"running":   {Normal, "Up", nil, nil},
-		"dropped":   {Danger, "Dropped", []string{"Dropped at 02:58:04 after 3 min 03 s, stayed off. Window of 3 min 30 s missed."}, nil},
+		"dropped":   {Danger, "Dropped", []string{"Dropped at 02:58:04 after 3 min 03 s, stayed off. Window missed."}, nil},
 		"restoring": {Normal, "Window met", nil, nil},
 		"stalled":   {Abnormal, "Stalled", []string{"Nothing has moved since 02:31:07, for 27 min 05 s."}, nil},
 		"supply lost": {Action, "No readings", []string{
 			"No good reading since 02:57:08; the run goes on unproven: read tcp 192.0.2.10:5025: i/o timeout.",
 		}, nil},
 		"window met":     {Normal, "Window met", nil, nil},
-		"up again":       {Abnormal, "Up again", []string{"The run before dropped at 02:55:12 after 3 min 01 s, came back by itself. Window of 3 min 30 s missed."}, nil},
+		"up again":       {Abnormal, "Up again", []string{"The run before dropped at 02:55:12 after 3 min 01 s, came back by itself. Window missed."}, nil},
 		"drop suspected": {Danger, "Drop?", []string{"It looks like a drop, not certain yet."}, nil},
 		"start hung":     {Abnormal, "Start hung", []string{"It has been starting for 4 min 02 s: too long."}, nil},
 		"starting":       {Normal, "Up", nil, nil},
@@ -83,7 +83,7 @@ func TestJudgement(t *testing.T) {
 		"re-pairing":     {Normal, "Window met", nil, []string{`The supply complains: -113,"Undefined header".`}},
 		"no port":        {Normal, "Up", nil, nil},
 		"asleep, dropped once": {Normal, "Window met", nil, []string{
-			"The run before dropped at 1 Mar 16:57:42 after 44 s, the supply sagged or hit its limit. Window of 3 min 30 s missed.",
+			"The run before dropped at 1 Mar 16:57:42 after 44 s, the supply sagged or hit its limit. Window missed.",
 		}},
 		"window over, not proven": {Action, "No readings", []string{
 			"No good reading since 02:57:12; the run goes on unproven.", "The USB watch has failed since 02:57:12.",

@@ -63,7 +63,7 @@ func missed(window time.Duration, l *bench.RunView) string {
 	if window <= 0 || !l.WindowMet.IsZero() {
 		return ""
 	}
-	return " Window of " + span(window) + " missed."
+	return " Window missed."
 }
 
 // sight says which sources cannot be seen and what they complain of.
