@@ -70,6 +70,8 @@ func ending(kind string) string {
 		return ", left USB with no readings to ask"
 	case bench.StoppedByOutput:
 		return ", the supply's output was switched off"
+	case bench.StoppedByHands:
+		return ", while hands were on it"
 	}
 	return ""
 }

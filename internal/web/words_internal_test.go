@@ -71,6 +71,7 @@ func TestSentences(t *testing.T) {
 		{"Dropped, left USB with no readings to ask", bench.Event{Type: bench.RunDropped, Data: bench.EventData{Kind: bench.LinkLost}}},
 		{"Stopped by kim after 2 min 58 s", bench.Event{Type: bench.RunStopped, Data: bench.EventData{Kind: bench.StoppedByMark, By: "kim", Uptime: up}}},
 		{"Stopped, the supply's output was switched off", bench.Event{Type: bench.RunStopped, Data: bench.EventData{Kind: bench.StoppedByOutput}}},
+		{"Stopped by kim after 2 min 58 s, while hands were on it", bench.Event{Type: bench.RunStopped, Data: bench.EventData{Kind: bench.StoppedByHands, By: "kim", Uptime: up}}},
 		{"The drop was a stop by kim", bench.Event{Type: bench.RunReclassified, Data: bench.EventData{By: "kim"}}},
 		{"Drops come at nearly the same time: the last 3 runs dropped", bench.Event{Type: bench.RunRegular, Data: bench.EventData{Why: []string{"the last 3 runs dropped", "more"}}}},
 		{"Window of 3 min 30 s met", bench.Event{Type: bench.WindowMet, Data: bench.EventData{Window: window}}},
