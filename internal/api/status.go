@@ -11,23 +11,24 @@ import (
 // Status is what one station looks like, for programs. Times are RFC 3339;
 // what does not apply or is not known is left out.
 type Status struct {
-	Station   string          `json:"station"`
-	Name      string          `json:"name"`
-	Profile   string          `json:"profile"`
-	Port      string          `json:"port,omitempty"`
-	Power     bench.PowerPath `json:"power"`
-	VBUS      bool            `json:"vbus,omitempty"`
-	At        time.Time       `json:"at"`
-	Mode      bench.Mode      `json:"mode"`
-	Label     string          `json:"label"`
-	ModeSince time.Time       `json:"mode_since,omitzero"`
-	WindowS   float64         `json:"window_s"`
-	Run       *Run            `json:"run,omitempty"`
-	LastRun   *Run            `json:"last_run,omitempty"`
-	Waiting   bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
-	Reading   *Reading        `json:"reading,omitempty"`
-	VBUSMeter *Reading        `json:"vbus_reading,omitempty"`
-	USB       *USB            `json:"usb,omitempty"`
+	Station     string          `json:"station"`
+	Name        string          `json:"name"`
+	Profile     string          `json:"profile"`
+	Port        string          `json:"port,omitempty"`
+	Power       bench.PowerPath `json:"power"`
+	VBUS        bool            `json:"vbus,omitempty"`
+	At          time.Time       `json:"at"`
+	Mode        bench.Mode      `json:"mode"`
+	Label       string          `json:"label"`
+	ModeSince   time.Time       `json:"mode_since,omitzero"`
+	WindowS     float64         `json:"window_s"`
+	Run         *Run            `json:"run,omitempty"`
+	LastRun     *Run            `json:"last_run,omitempty"`
+	Waiting     bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
+	Reading     *Reading        `json:"reading,omitempty"`
+	VBUSMeter   *Reading        `json:"vbus_reading,omitempty"`
+	Temperature *Temperature    `json:"temperature,omitempty"`
+	USB         *USB            `json:"usb,omitempty"`
 
 	StalledSince    time.Time `json:"stalled_since,omitzero"`
 	StartHung       bool      `json:"start_hung,omitempty"`
@@ -58,6 +59,12 @@ type Reading struct {
 	At    time.Time                `json:"at"`
 	Volts unit.Maybe[unit.Voltage] `json:"volts,omitzero"`
 	Amps  unit.Maybe[unit.Current] `json:"amps,omitzero"`
+}
+
+// Temperature is the last one measured beside the board.
+type Temperature struct {
+	At      time.Time        `json:"at"`
+	Celsius unit.Temperature `json:"celsius"`
 }
 
 // USB is what stands on the port.
@@ -92,7 +99,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
-		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), USB: usbOf(s),
+		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
 		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen),
@@ -115,6 +122,13 @@ func readingOf(r bench.ReadingView) *Reading {
 		return nil
 	}
 	return &Reading{At: r.At, Volts: r.Volts, Amps: r.Amps}
+}
+
+func temperatureOf(v bench.TemperatureView) *Temperature {
+	if v.At.IsZero() {
+		return nil
+	}
+	return &Temperature{At: v.At, Celsius: v.Celsius}
 }
 
 func usbOf(s *bench.Snapshot) *USB {

@@ -18,8 +18,8 @@ type Observation struct {
 	Fact    Fact
 }
 
-// Fact is what was observed: exactly one of Power, USB, Traffic, Mark, Supply,
-// USBSource or Clock.
+// Fact is what was observed: exactly one of Power, Temperature, USB, Traffic,
+// Mark, Supply, USBSource or Clock.
 type Fact interface{ fact() }
 
 // Power is one reading of a supply or meter. A quantity that the instrument
@@ -34,11 +34,16 @@ type Power struct {
 	Channel   string // ChannelMain or empty: the board's supply; ChannelVBUS: a meter on USB bus power
 }
 
-// The reading channels.
+// The channels. Only the readings of the main one are the board's.
 const (
-	ChannelMain = "main"
-	ChannelVBUS = "vbus"
+	ChannelMain        = "main"
+	ChannelVBUS        = "vbus"        // a meter on USB bus power
+	ChannelThermometer = "thermometer" // a thermometer beside the board; it has no Power
 )
+
+// Temperature is what a sensor beside the board shows. It is shown and
+// recorded; no conclusion is drawn from it.
+type Temperature struct{ Celsius unit.Temperature }
 
 // USBChange says what happened on the station's port.
 type USBChange string
@@ -158,8 +163,9 @@ const (
 
 // Supply is news of the instrument itself.
 type Supply struct {
-	Change Sight
-	Error  string
+	Change  Sight
+	Error   string
+	Channel string // which instrument, as in Power; also ChannelThermometer
 }
 
 // USBSource is news of the USB watch itself, not of a device.
@@ -176,10 +182,11 @@ type Clock struct {
 	End  bool
 }
 
-func (Power) fact()     {}
-func (USB) fact()       {}
-func (Traffic) fact()   {}
-func (Mark) fact()      {}
-func (Supply) fact()    {}
-func (USBSource) fact() {}
-func (Clock) fact()     {}
+func (Power) fact()       {}
+func (Temperature) fact() {}
+func (USB) fact()         {}
+func (Traffic) fact()     {}
+func (Mark) fact()        {}
+func (Supply) fact()      {}
+func (USBSource) fact()   {}
+func (Clock) fact()       {}

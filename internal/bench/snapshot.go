@@ -23,13 +23,14 @@ type Snapshot struct {
 	Run       *RunView // nil when no run goes on
 	LastRun   *RunView // the run before, nil when none was seen
 
-	Window  time.Duration // how long the board must stay up
-	Reading ReadingView
-	VBUS    ReadingView // of the meter on USB bus power, where there is one
-	HandsOn time.Time   // until when a person is at the station; zero: nobody
-	Screen  ScreenView  // what somebody saw last
-	Waiting bool        // a run was stopped; the next one starts after off was seen
-	USB     USBView
+	Window      time.Duration // how long the board must stay up
+	Reading     ReadingView
+	VBUS        ReadingView     // of the meter on USB bus power, where there is one
+	Temperature TemperatureView // beside the board, where a sensor gives it
+	HandsOn     time.Time       // until when a person is at the station; zero: nobody
+	Screen      ScreenView      // what somebody saw last
+	Waiting     bool            // a run was stopped; the next one starts after off was seen
+	USB         USBView
 
 	Stalled      time.Time // since when nothing moved, while a stall is raised
 	StartHung    bool
@@ -62,6 +63,22 @@ type ReadingView struct {
 	Volts unit.Maybe[unit.Voltage]
 	Amps  unit.Maybe[unit.Current]
 }
+
+// TemperatureView is the last temperature beside the board.
+type TemperatureView struct {
+	At      time.Time
+	Celsius unit.Temperature
+}
+
+// Fresh reports a temperature that is not too old to be shown as it is now, at
+// the moment of the snapshot.
+func (v TemperatureView) Fresh(now time.Time) bool {
+	return !v.At.IsZero() && now.Sub(v.At) <= TemperatureLasts
+}
+
+// TemperatureLasts is how long a temperature is taken to be that of now: a
+// board warms within minutes.
+const TemperatureLasts = time.Minute
 
 // USBView is what stands on the port.
 type USBView struct {

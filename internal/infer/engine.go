@@ -144,6 +144,9 @@ func (e *Engine) advance(t ms) {
 
 func (e *Engine) take(t ms, f bench.Fact) {
 	switch f := f.(type) {
+	case bench.Temperature:
+		e.s.Warmth = warmthState{At: t, Celsius: f.Celsius}
+		return // no evidence: nothing may be concluded because of it
 	case bench.Power:
 		e.power(t, f)
 	case bench.USB:
@@ -153,6 +156,9 @@ func (e *Engine) take(t ms, f bench.Fact) {
 	case bench.Mark:
 		e.mark(t, f)
 	case bench.Supply:
+		if f.Channel != "" && f.Channel != bench.ChannelMain {
+			return // another instrument than the board's supply: its readings simply stop
+		}
 		e.supplyNews(t, f)
 	case bench.USBSource:
 		e.sourceNews(t, f)

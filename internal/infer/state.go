@@ -32,6 +32,7 @@ type State struct {
 	Hands  ms // until when a person is at the station
 	Screen screenState
 	VBUS   vbusState
+	Warmth warmthState
 	Drops  []ms // times from origin to drop, newest last, for the test of regularity
 	Told   int  // how many of them the last run.regular was about
 	Counts bench.Counts
@@ -146,6 +147,12 @@ type vbusState struct {
 	Amps  unit.Maybe[unit.Current]
 	Volts unit.Maybe[unit.Voltage]
 	Off   streak // readings in the off band
+}
+
+// warmthState is the last temperature beside the board.
+type warmthState struct {
+	At      ms
+	Celsius unit.Temperature
 }
 
 // downState is a drop that is certain but not yet told, while its kind is open.

@@ -20,6 +20,7 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 	}
 	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.moment(st.USB.Since), URBs: st.USB.URBs}
 	s.VBUS = bench.ReadingView{At: e.moment(st.VBUS.At), Volts: st.VBUS.Volts, Amps: st.VBUS.Amps}
+	s.Temperature = bench.TemperatureView{At: e.moment(st.Warmth.At), Celsius: st.Warmth.Celsius}
 	s.Waiting = st.Run.Blocked
 	s.Screen = bench.ScreenView{Screen: st.Screen.Screen, At: e.moment(st.Screen.At), By: st.Screen.By}
 	if e.handsOn(st.Now) {

@@ -34,10 +34,11 @@ func restoring() bench.Snapshot {
 	return bench.Snapshot{
 		Station: "left-1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}, At: noon,
 		Mode: bench.Restoring, Window: 210 * time.Second,
-		Run:     &bench.RunView{Start: noon.Add(-5 * time.Minute), Uptime: 300*time.Second + 500*time.Millisecond, WindowMet: noon.Add(-time.Minute)},
-		Reading: bench.ReadingView{At: noon, Volts: unit.Some(3801 * unit.Millivolt), Amps: unit.Some(412050 * unit.Microampere)},
-		USB:     bench.USBView{Present: true, ID: bench.USBID{Vendor: 0x1209, Product: 3}},
-		Counts:  bench.Counts{Drops: 5, Stalls: 1, Restarts: 2, Readings: 3000, BadReadings: 4}, QueueDropped: 6,
+		Run:         &bench.RunView{Start: noon.Add(-5 * time.Minute), Uptime: 300*time.Second + 500*time.Millisecond, WindowMet: noon.Add(-time.Minute)},
+		Reading:     bench.ReadingView{At: noon, Volts: unit.Some(3801 * unit.Millivolt), Amps: unit.Some(412050 * unit.Microampere)},
+		Temperature: bench.TemperatureView{At: noon.Add(-time.Second), Celsius: 31_250},
+		USB:         bench.USBView{Present: true, ID: bench.USBID{Vendor: 0x1209, Product: 3}},
+		Counts:      bench.Counts{Drops: 5, Stalls: 1, Restarts: 2, Readings: 3000, BadReadings: 4}, QueueDropped: 6,
 	}
 }
 
@@ -112,6 +113,8 @@ func TestUnknownIsAbsent(t *testing.T) {
 	noVolts.Reading.Volts = unit.Maybe[unit.Voltage]{}
 	zero := restoring()
 	zero.Reading.Amps, zero.Reading.Volts = unit.Some(unit.Current(0)), unit.Some(unit.Voltage(0))
+	cold := restoring()
+	cold.Temperature.At = noon.Add(-bench.TemperatureLasts - time.Second)
 	empty := restoring()
 	empty.USB.Present = false
 	for _, tc := range []struct {
@@ -119,12 +122,13 @@ func TestUnknownIsAbsent(t *testing.T) {
 		s             bench.Snapshot
 		there, absent []string
 	}{
-		{"all known", restoring(), []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}, nil},
+		{"all known", restoring(), []string{"current_amperes", "voltage_volts", "temperature_celsius", "usb_present", "run_uptime_seconds"}, nil},
 		{"only amps", noVolts, []string{"current_amperes"}, []string{"voltage_volts"}},
 		{"a reading of zero", zero, []string{"current_amperes", "voltage_volts"}, nil},
+		{"a thermometer that fell silent", cold, []string{"current_amperes"}, []string{"temperature_celsius"}},
 		{"an empty port", empty, []string{"usb_present"}, nil},
 		{"sources lost", blind(), []string{"supply_lost", "usb_lost"}, []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}},
-		{"battery, no port", battery(), []string{"window_seconds"}, []string{"current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}},
+		{"battery, no port", battery(), []string{"window_seconds"}, []string{"temperature_celsius", "current_amperes", "voltage_volts", "usb_present", "run_uptime_seconds"}},
 	} {
 		got := page(t, options(tc.s))
 		for _, name := range tc.there {

@@ -32,6 +32,7 @@ var ofStation = []stationMetric{
 	gauge("window_met", "Whether the run that goes on has met its window.", always(func(s *bench.Snapshot) float64 { return flag(s.Run != nil && !s.Run.WindowMet.IsZero()) })),
 	gauge("current_amperes", "The last reading of the current; absent while there is no good reading.", amps),
 	gauge("voltage_volts", "The last reading of the voltage; absent while there is no good reading.", volts),
+	gauge("temperature_celsius", "The temperature beside the board; absent while no sensor gives it.", warmth),
 	gauge("usb_present", "Whether a device stands on the port; absent where no port is watched and while the USB watch is lost.", usbPresent),
 	gauge("stalled", "Whether a restore or copy is powered but no longer moves.", since(func(s *bench.Snapshot) time.Time { return s.Stalled })),
 	gauge("start_hung", "Whether the board has been starting for longer than it may.", always(func(s *bench.Snapshot) float64 { return flag(s.StartHung) })),
@@ -112,6 +113,13 @@ func volts(s *bench.Snapshot) unit.Maybe[float64] {
 		return unit.Maybe[float64]{}
 	}
 	return unit.Some(v.Volts())
+}
+
+func warmth(s *bench.Snapshot) unit.Maybe[float64] {
+	if !s.Temperature.Fresh(s.At) {
+		return unit.Maybe[float64]{}
+	}
+	return unit.Some(s.Temperature.Celsius.Celsius())
 }
 
 func usbPresent(s *bench.Snapshot) unit.Maybe[float64] {

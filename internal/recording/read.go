@@ -212,6 +212,10 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 	if l.Power != nil {
 		take("power", bench.Power(*l.Power), "", nil)
 	}
+	if l.Temperature != nil {
+		f, e := l.Temperature.fact()
+		take("temperature", f, "celsius", e)
+	}
 	if l.USB != nil {
 		f, bad, e := l.USB.fact()
 		take("usb", f, bad, e)
@@ -224,11 +228,11 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 		take("mark", f, bad, e)
 	}
 	if l.Supply != nil {
-		e := l.Supply.check()
+		e := checkSight(&l.Supply.Change, l.Supply.Error)
 		take("supply", bench.Supply(*l.Supply), "change", e)
 	}
 	if l.USBSource != nil {
-		e := l.USBSource.check()
+		e := checkSight(&l.USBSource.Change, l.USBSource.Error)
 		take("usb_source", bench.USBSource(*l.USBSource), "change", e)
 	}
 	if l.Clock != nil {
@@ -236,7 +240,7 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 		take("clock", f, "change", e)
 	}
 	if facts != 1 {
-		return o, "", fmt.Errorf("%d observations in one line, want one of power, usb, traffic, mark, supply, usb_source, clock", facts)
+		return o, "", fmt.Errorf("%d observations in one line, want one of power, temperature, usb, traffic, mark, supply, usb_source, clock", facts)
 	}
 	return o, field, err
 }
@@ -274,16 +278,23 @@ func (u *usb) fact() (f bench.USB, field string, err error) {
 	return f, "", nil
 }
 
-// check accepts an error without a change: it is a complaint.
-func (s *sight) check() error {
-	if s.Change == "" && s.Error != "" {
-		s.Change = bench.Trouble
+// checkSight accepts an error without a change: it is a complaint.
+func checkSight(change *bench.Sight, text string) error {
+	if *change == "" && text != "" {
+		*change = bench.Trouble
 	}
-	switch s.Change {
+	switch *change {
 	case bench.Lost, bench.Back, bench.Trouble:
 		return nil
 	}
-	return fmt.Errorf("%q: want lost, back or error", s.Change)
+	return fmt.Errorf("%q: want lost, back or error", *change)
+}
+
+func (t *temperature) fact() (bench.Temperature, error) {
+	if t.Celsius == nil {
+		return bench.Temperature{}, errors.New("is missing")
+	}
+	return bench.Temperature{Celsius: *t.Celsius}, nil
 }
 
 func (c *clockNews) fact() (bench.Clock, error) {

@@ -11,10 +11,11 @@
 // one of:
 //
 //	"power":      {"volts":3.801,"amps":0.412,"set_volts":3.8,"limit_amps":2,"output":true,"channel":"main"}   main, vbus
+//	"temperature": {"celsius":31.25}                                                             beside the board; no conclusion is drawn from it
 //	"usb":        {"change":"add","port":"1-2","vendor":"1209","product":"0003","serial":"X1"}   add, remove, details
 //	"traffic":    {"urbs":18231}
 //	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on
-//	"supply":     {"change":"lost","error":"connection refused"}                                 lost, back, error
+//	"supply":     {"change":"lost","error":"connection refused","channel":"vbus"}                 lost, back, error; channel as above, or thermometer
 //	"usb_source": {"change":"lost","error":"no such directory"}                                  lost, back, error
 //	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}
 //
@@ -62,15 +63,16 @@ func Describe(h bench.Hookup) Stations {
 
 // line is the wire form of one observation. Pointers tell absent from empty.
 type line struct {
-	At        string     `json:"at"`
-	Station   string     `json:"station"`
-	Power     *power     `json:"power,omitempty"`
-	USB       *usb       `json:"usb,omitempty"`
-	Traffic   *traffic   `json:"traffic,omitempty"`
-	Mark      *mark      `json:"mark,omitempty"`
-	Supply    *sight     `json:"supply,omitempty"`
-	USBSource *sight     `json:"usb_source,omitempty"`
-	Clock     *clockNews `json:"clock,omitempty"`
+	At          string       `json:"at"`
+	Station     string       `json:"station"`
+	Power       *power       `json:"power,omitempty"`
+	Temperature *temperature `json:"temperature,omitempty"`
+	USB         *usb         `json:"usb,omitempty"`
+	Traffic     *traffic     `json:"traffic,omitempty"`
+	Mark        *mark        `json:"mark,omitempty"`
+	Supply      *supplyNews  `json:"supply,omitempty"`
+	USBSource   *sight       `json:"usb_source,omitempty"`
+	Clock       *clockNews   `json:"clock,omitempty"`
 }
 
 type power struct {
@@ -80,6 +82,11 @@ type power struct {
 	LimitAmps unit.Maybe[unit.Current] `json:"limit_amps,omitzero"`
 	Output    unit.Maybe[bool]         `json:"output,omitzero"`
 	Channel   string                   `json:"channel,omitempty"`
+}
+
+// temperature has a pointer to tell a missing value from zero degrees.
+type temperature struct {
+	Celsius *unit.Temperature `json:"celsius"`
 }
 
 type usb struct {
@@ -104,6 +111,12 @@ type mark struct {
 type sight struct {
 	Change bench.Sight `json:"change"`
 	Error  string      `json:"error,omitempty"`
+}
+
+type supplyNews struct {
+	Change  bench.Sight `json:"change"`
+	Error   string      `json:"error,omitempty"`
+	Channel string      `json:"channel,omitempty"`
 }
 
 type clockNews struct {

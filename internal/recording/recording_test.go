@@ -95,6 +95,9 @@ func TestHandWrittenForms(t *testing.T) {
 		{`"supply":{"state":"back"}`, bench.Supply{Change: bench.Back}},
 		{`"supply":{"error":"-113"}`, bench.Supply{Change: bench.Trouble, Error: "-113"}},
 		{`"usb_source":{"change":"lost","error":"x"}`, bench.USBSource{Change: bench.Lost, Error: "x"}},
+		{`"supply":{"state":"lost","channel":"vbus"}`, bench.Supply{Change: bench.Lost, Channel: bench.ChannelVBUS}},
+		{`"temperature":{"celsius":31.25}`, bench.Temperature{Celsius: 31_250}},
+		{`"temperature":{"celsius":0,"humidity":40}`, bench.Temperature{}},
 		{`"clock":"end"`, bench.Clock{End: true}},
 		{`"clock":{"end":true}`, bench.Clock{End: true}},
 		{`"clock":{"change":"jump","by_s":-3600.5}`, bench.Clock{Jump: -3600500 * time.Millisecond}},
@@ -134,6 +137,8 @@ func TestUnreadable(t *testing.T) {
 		{"urbs", `{"at":"2026-03-02T21:14:05Z","station":"s1","traffic":{"urbs":-1}}`, "traffic.urbs: -1: want a whole number"},
 		{"usb change", `{"at":"2026-03-02T21:14:05Z","station":"s1","usb":{"change":"plug"}}`, `usb.change: "plug": want add, remove or details`},
 		{"vendor", `{"at":"2026-03-02T21:14:05Z","station":"s1","usb":{"change":"add","vendor":"0x12","product":"1"}}`, "usb.vendor: "},
+		{"no degrees", `{"at":"2026-03-02T21:14:05Z","station":"s1","temperature":{}}`, "temperature.celsius: is missing"},
+		{"degrees", `{"at":"2026-03-02T21:14:05Z","station":"s1","temperature":{"celsius":-300}}`, "temperature.celsius: -300: "},
 		{"two facts", `{"at":"2026-03-02T21:14:05Z","station":"s1","traffic":{"urbs":1},"mark":{"kind":"stop"}}`, "2 observations in one line"},
 		{"no fact", `{"at":"2026-03-02T21:14:05Z","station":"s1"}`, "0 observations in one line"},
 		{"unknown fact", `{"at":"2026-03-02T21:14:05Z","station":"s1","powr":{"amps":1}}`, "0 observations in one line"},
@@ -197,6 +202,7 @@ func TestSurvey(t *testing.T) {
 {"at":"2026-03-02T21:14:05Z","station":"a","power":{"amps":1}}
 {"at":"2026-03-02T21:14:05Z","station":"b","usb":{"change":"remove"}}
 {"at":"2026-03-02T21:14:05Z","station":"c","mark":{"kind":"note"}}
+{"at":"2026-03-02T21:14:05Z","station":"d","power":{"amps":1,"channel":"vbus"}}
 `
 	d, err := recording.NewReader(strings.NewReader(in), "rec.jsonl")
 	if err != nil {
@@ -207,6 +213,7 @@ func TestSurvey(t *testing.T) {
 	want := map[string]bench.Hookup{
 		"a": {Path: bench.FromSupply},
 		"b": {Path: bench.FromBattery, USB: true},
+		"d": {Path: bench.FromBattery},
 		"c": {Path: bench.FromSupply, VBUS: true, USB: true},
 	}
 	if diff := cmp.Diff(want, got); diff != "" || err != nil {
@@ -233,9 +240,12 @@ func genFact(t *rapid.T) bench.Fact {
 	case 3:
 		return bench.Mark{By: text.Draw(t, "by"), Kind: "k" + text.Draw(t, "kind"), Text: text.Draw(t, "text"), For: time.Duration(rapid.Int64Range(0, 1e6).Draw(t, "for")) * time.Millisecond}
 	case 4:
-		return bench.Supply{Change: sight.Draw(t, "change"), Error: text.Draw(t, "error")}
+		return bench.Supply{Change: sight.Draw(t, "change"), Error: text.Draw(t, "error"), Channel: text.Draw(t, "channel")}
 	case 5:
 		return bench.USBSource{Change: sight.Draw(t, "change"), Error: text.Draw(t, "error")}
+	}
+	if rapid.Bool().Draw(t, "warmth") {
+		return bench.Temperature{Celsius: unit.Temperature(rapid.Int64Range(-273_150, 1e6).Draw(t, "celsius"))}
 	}
 	return bench.Clock{Jump: time.Duration(rapid.Int64Range(-1e9, 1e9).Draw(t, "jump")) * time.Millisecond}
 }
@@ -276,6 +286,7 @@ func FuzzLine(f *testing.F) {
 	}
 	f.Add([]byte(`{"recording":1,"stations":{"s1":{"power":"supply","vbus":false}}}`))
 	f.Add([]byte(`{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"jump","by_s":1e9}}`))
+	f.Add([]byte(`{"at":"2026-03-02T21:14:05Z","station":"s1","temperature":{"celsius":31.25}}`))
 	f.Add([]byte{0x28, 0xb5, 0x2f, 0xfd, 0x04, 0x00})
 	f.Fuzz(func(t *testing.T, b []byte) {
 		got, _, err := readAll(t, bytes.NewReader(b))

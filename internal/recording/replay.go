@@ -12,7 +12,7 @@ import (
 )
 
 // Survey reads all of r and says how each station in it is wired: as the
-// header says, and where it is silent, a station with readings is fed by a
+// header says, and where it is silent, a station with readings of its own is fed by a
 // supply and one without by a battery, and a port is watched where anything
 // was seen on one. Where the recording becomes unreadable it returns what was
 // learnt so far, with the error.
@@ -26,9 +26,9 @@ func Survey(d *Reader) (map[string]bench.Hookup, error) {
 			break
 		}
 		power[o.Station] = power[o.Station]
-		switch o.Fact.(type) {
+		switch f := o.Fact.(type) {
 		case bench.Power:
-			power[o.Station] = true
+			power[o.Station] = power[o.Station] || f.Channel == "" || f.Channel == bench.ChannelMain
 		case bench.USB, bench.Traffic:
 			port[o.Station] = true
 		}

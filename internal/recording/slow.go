@@ -25,6 +25,9 @@ func decodeSlowly(b []byte) (l line, unknown []string, field string, err error) 
 		case "power":
 			l.Power = new(power)
 			w.power(top[name], l.Power)
+		case "temperature":
+			l.Temperature = new(temperature)
+			w.object(top[name], "temperature", map[string]any{"celsius": &l.Temperature.Celsius})
 		case "usb":
 			l.USB = new(usb)
 			w.usb(top[name], l.USB)
@@ -35,7 +38,7 @@ func decodeSlowly(b []byte) (l line, unknown []string, field string, err error) 
 			l.Mark = new(mark)
 			w.object(top[name], "mark", map[string]any{"by": &l.Mark.By, "kind": &l.Mark.Kind, "text": &l.Mark.Text, "for_s": &l.Mark.ForSecs})
 		case "supply":
-			l.Supply = w.sight(top[name], "supply")
+			l.Supply = w.supply(top[name])
 		case "usb_source":
 			l.USBSource = w.sight(top[name], "usb_source")
 		case "clock":
@@ -106,6 +109,15 @@ func (w *walker) sight(raw json.RawMessage, name string) *sight {
 		return s
 	}
 	w.object(raw, name, map[string]any{"change": &s.Change, "state": &s.Change, "error": &s.Error})
+	return s
+}
+
+func (w *walker) supply(raw json.RawMessage) *supplyNews {
+	s := new(supplyNews)
+	if json.Unmarshal(raw, &s.Change) == nil {
+		return s
+	}
+	w.object(raw, "supply", map[string]any{"change": &s.Change, "state": &s.Change, "error": &s.Error, "channel": &s.Channel})
 	return s
 }
 

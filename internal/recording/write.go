@@ -47,6 +47,8 @@ func Encode(o bench.Observation) ([]byte, error) {
 	case bench.Power:
 		p := power(f)
 		l.Power = &p
+	case bench.Temperature:
+		l.Temperature = &temperature{&f.Celsius}
 	case bench.USB:
 		l.USB = encodeUSB(f)
 	case bench.Traffic:
@@ -54,7 +56,7 @@ func Encode(o bench.Observation) ([]byte, error) {
 	case bench.Mark:
 		l.Mark = &mark{By: f.By, Kind: f.Kind, Text: f.Text, ForSecs: f.For.Seconds()}
 	case bench.Supply:
-		s := sight(f)
+		s := supplyNews(f)
 		l.Supply = &s
 	case bench.USBSource:
 		s := sight(f)

@@ -1,5 +1,5 @@
-// Package unit owns electrical quantities as integers: Voltage in microvolts
-// and Current in microamperes. It parses what instruments and files say,
+// Package unit owns the bench's quantities as integers: Voltage in microvolts,
+// Current in microamperes, Temperature in millidegrees Celsius. It parses what instruments and files say,
 // prints what people read, and never holds a bare float. It knows nothing of
 // benches, modes or time, and imports the standard library only.
 package unit
