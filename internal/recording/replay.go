@@ -25,7 +25,9 @@ func Survey(d *Reader) (map[string]bench.Hookup, error) {
 			failed = err
 			break
 		}
-		power[o.Station] = power[o.Station]
+		if _, met := power[o.Station]; !met {
+			power[o.Station] = false
+		}
 		switch f := o.Fact.(type) {
 		case bench.Power:
 			power[o.Station] = power[o.Station] || f.Channel == "" || f.Channel == bench.ChannelMain
