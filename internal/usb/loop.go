@@ -37,7 +37,7 @@ func newLoop(w *Watcher, emit func(bench.Observation) bool, wg *sync.WaitGroup) 
 	l := &loop{w: w, emit: emit, tree: sysfs{w.opts.Sysfs}, wg: wg, byPath: map[string]*port{}}
 	for _, path := range slices.Sorted(maps.Keys(w.opts.Ports)) {
 		p := &port{path: path, station: w.opts.Ports[path], restate: true}
-		p.takeOver(w.opts.Told)
+		p.takeOver(w.known)
 		l.ports = append(l.ports, p)
 		l.byPath[path] = p
 	}

@@ -48,6 +48,7 @@ type rig struct {
 	opts   usb.Options
 	logs   *observer.ObservedLogs
 	w      *usb.Watcher
+	told   usb.Told // what the watcher takes over
 	began  time.Time
 	seq    uint64
 	devnum int
@@ -80,6 +81,7 @@ func (r *rig) run() {
 		r.t.Fatal(err)
 	}
 	r.w = w
+	w.TakeOver(r.told)
 	ctx, cancel := context.WithCancel(r.t.Context())
 	done := make(chan error, 1)
 	go func() { done <- w.Run(ctx, r.emit) }()

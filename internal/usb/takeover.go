@@ -10,6 +10,9 @@ type told struct {
 	lost     bool // that the port cannot be seen
 }
 
+// TakeOver says what stations know already. It is to be called before Run.
+func (w *Watcher) TakeOver(from Told) { w.known = from }
+
 // Told returns what the stations know. It is to be called after Run returned.
 func (w *Watcher) Told() Told { return w.told }
 

@@ -13,7 +13,7 @@ import (
 func (r *rig) next(between func()) {
 	r.t.Helper()
 	r.stop()
-	r.opts.Told = r.w.Told()
+	r.told = r.w.Told()
 	between()
 	r.script = &usbtest.Script{}
 	r.opts.Listen = r.script.Listen
@@ -62,13 +62,10 @@ func TestTakeOverOfANewStation(t *testing.T) {
 		r.tree.Plug("1-1", r.device(running, ""))
 		r.run()
 		r.take()
-		r.stop()
-		r.opts.Told = r.w.Told()
-		delete(r.opts.Told, "1-1")
-		r.opts.Ports["1-3"] = "s3"
-		r.script = &usbtest.Script{}
-		r.opts.Listen = r.script.Listen
-		r.run()
+		r.next(func() {
+			delete(r.told, "1-1")
+			r.opts.Ports["1-3"] = "s3"
+		})
 		r.want("0.000 s1 add 1-1 1209:0004", "0.000 s3 remove 1-3")
 	})
 }

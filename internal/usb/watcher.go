@@ -49,8 +49,6 @@ type Options struct {
 	Poll      time.Duration // between looks without uevents, and before a second look; default 100 ms
 	ScanEvery time.Duration // between scans; default 60 s
 
-	Told Told // what stations know already, from the watcher before this one; nil: nothing
-
 	Now    func() time.Time // stamps observations; default time.Now
 	Logger *zap.Logger      // default none
 }
@@ -101,6 +99,7 @@ type Watcher struct {
 	book     *book
 	rescans  atomic.Uint64
 	disagree atomic.Uint64
+	known    Told // what stations know already
 	told     Told // at the end of Run
 }
 
@@ -131,7 +130,7 @@ func (w *Watcher) Counts() bench.SourceCounts {
 // bus ends it. All calls of emit come from one goroutine. emit must not block;
 // when it returns false the port is looked at again and told then.
 //
-// For each port that is not in Told it says at once what stands there: an add,
+// For each port that was not taken over it says at once what stands there: an add,
 // or a remove for an empty port. A read that hangs in the kernel is left behind when Run returns.
 func (w *Watcher) Run(ctx context.Context, emit func(bench.Observation) bool) error {
 	var wg sync.WaitGroup
