@@ -104,6 +104,7 @@ func newRoot() *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w", err, errUsage) })
 	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newVersion(), newScan(), newSim())
+	root.AddCommand(newCheck())
 	return root
 }
 

@@ -52,6 +52,11 @@ var rooms = []room{
 	{of: "internal/inhibit/inhibittest", ours: []string{"internal/inhibit"}, why: fakeWhy},
 
 	{
+		of: "internal/checkup", ours: append([]string{"internal/inhibit", "internal/profile", "internal/supply", "internal/usb"}, vocabulary...),
+		why: "a checkup looks through the same sources as the watch, and is told by app what to look at",
+	},
+
+	{
 		of: "internal/station", ours: append([]string{"internal/infer", "internal/profile"}, vocabulary...),
 		why: "a station declares the sources and sinks it needs: app plugs them in",
 	},

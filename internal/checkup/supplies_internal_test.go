@@ -1,0 +1,162 @@
+package checkup
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io/fs"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/goleak"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/sim/scpi"
+	"benchvigil/internal/supply"
+	"benchvigil/internal/unit"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func instrument(t *testing.T, b scpi.Behaviour) (address string) {
+	t.Helper()
+	r := scpi.Reading{Volts: 3_801_000, Amps: 412_000, Output: true, Behaviour: b}
+	srv, err := scpi.Listen("127.0.0.1:0", scpi.Options{Read: func() scpi.Reading { return r }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := srv.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return srv.Addr()
+}
+
+// Real sockets: a good instrument, a silent one, one that garbles, and none.
+func TestSupplies(t *testing.T) {
+	gone := instrument(t, scpi.Answering)
+	s := System{Measure: time.Second}
+	opts := func(address string) []supply.Options {
+		return []supply.Options{{Station: "s", Address: address, Every: 20 * time.Millisecond, Timeout: 200 * time.Millisecond}}
+	}
+	got := s.supplies(t.Context(), []Station{
+		{ID: "good", Supplies: opts(gone)},
+		{ID: "silent", Supplies: opts(instrument(t, scpi.Silent))},
+		{ID: "garbling", Supplies: opts(instrument(t, scpi.Garbling))},
+		{ID: "none"},
+		{ID: "nobody", Supplies: opts("127.0.0.1:1")},
+	})
+	if len(got) != 4 {
+		t.Fatalf("%d results, want 4: %v", len(got), lines(got))
+	}
+	if got[0].Verdict != OK && got[0].Verdict != Attention || !strings.Contains(got[0].Found, "3.801 V, 412 mA") {
+		t.Errorf("good: %+v", got[0])
+	}
+	want(t, got[1], Failed, "no answer")
+	want(t, got[2], Failed, "garbled")
+	want(t, got[3], Failed, "no connection")
+	for _, r := range got[1:] {
+		if r.Cause != Hardware {
+			t.Errorf("%s is not the hardware's fault", r.Check)
+		}
+	}
+}
+
+func TestReadings(t *testing.T) {
+	power := bench.Power{Volts: unit.Some(3800 * unit.Millivolt), Amps: unit.Some(412 * unit.Milliampere)}
+	good := Measured{Name: "Invented,PS1,1,1", Last: power, Readings: 21, Over: 2 * time.Second, Every: 100 * time.Millisecond}
+	change := func(f func(m *Measured)) Measured {
+		m := good
+		f(&m)
+		return m
+	}
+	for _, tc := range []struct {
+		name  string
+		m     Measured
+		v     Verdict
+		found string
+		do    string
+	}{
+		{"good", good, OK, "Invented,PS1,1,1, 3.800 V, 412 mA, 10.0 readings a second", ""},
+		{"nameless", change(func(m *Measured) { m.Refusal = &supply.AskError{Kind: supply.Silent} }), OK, "does not say its name", ""},
+		{"foreign bytes", change(func(m *Measured) { m.Name = "\x1b[2Jx\xff" }), OK, "?[2Jx", ""},
+		{"slow", change(func(m *Measured) { m.Readings = 8 }), Attention, "3.5 readings a second where 10 are asked for", "every: 290ms"},
+		{"one", change(func(m *Measured) { m.Readings, m.Over = 1, 0 }), Attention, "only one reading", "every: 1s"},
+		{"complains", change(func(m *Measured) { m.Trouble = "-113" }), Attention, "-113", ""},
+		{"none", Measured{Name: "x", Trouble: "garbled"}, Failed, "garbled", "enroll"},
+		{"none, silently", Measured{Name: "x"}, Failed, "no reading", "enroll"},
+		{"forbidden", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, What: "no connection", Err: fs.ErrPermission}}, Failed, "no connection", "dialout"},
+		{"unplugged", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, Err: fs.ErrNotExist}}, Failed, "", "no such device"},
+		{"off", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, Err: errors.New("x")}}, Failed, "", "switched on"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			r := readings("supply", tc.m)
+			want(t, r, tc.v, tc.found)
+			if !strings.Contains(r.Do, tc.do) {
+				t.Errorf("says to do %q, want %q in it", r.Do, tc.do)
+			}
+		})
+	}
+}
+
+func TestWorst(t *testing.T) {
+	for _, tc := range []struct {
+		results []Result
+		cause   Cause
+		ok      bool
+	}{
+		{nil, Other, true},
+		{[]Result{{Verdict: Attention}, {Verdict: Unknown}, {Verdict: OK}}, Other, true},
+		{[]Result{{Verdict: Failed, Cause: Other}}, Other, false},
+		{[]Result{{Verdict: Failed, Cause: Other}, {Verdict: Failed, Cause: Hardware}}, Hardware, false},
+		{[]Result{{Verdict: Failed, Cause: Hardware}, {Verdict: Failed, Cause: Other}}, Hardware, false},
+		{[]Result{{Verdict: Failed, Cause: Config}, {Verdict: Failed, Cause: Hardware}}, Config, false},
+		{[]Result{{Verdict: Failed, Cause: Hardware}, {Verdict: Failed, Cause: Config}}, Config, false},
+	} {
+		if cause, ok := Worst(tc.results); cause != tc.cause || ok != tc.ok {
+			t.Errorf("Worst(%v) = %v, %v, want %v, %v", tc.results, cause, ok, tc.cause, tc.ok)
+		}
+	}
+}
+
+func TestPrint(t *testing.T) {
+	results := []Result{
+		{Check: "configuration", Verdict: Failed, Found: "a.yaml:1: x\na.yaml:2: y", Do: "mend it", Cause: Config},
+		{Check: "lid", Verdict: Unknown, Found: "not found here"},
+	}
+	var b bytes.Buffer
+	if err := Print(&b, results); err != nil {
+		t.Fatal(err)
+	}
+	want := `failed     configuration  a.yaml:1: x
+                          a.yaml:2: y
+                          -> mend it
+unknown    lid            not found here
+2 checks: 0 ok, 0 attention, 1 failed, 1 unknown
+`
+	if d := cmp.Diff(want, b.String()); d != "" {
+		t.Error(d)
+	}
+	b.Reset()
+	if err := PrintJSON(&b, results); err != nil {
+		t.Fatal(err)
+	}
+	var back []Result
+	if err := json.Unmarshal(b.Bytes(), &back); err != nil || len(back) != 2 || back[0].Do != "mend it" || back[1].Verdict != Unknown {
+		t.Errorf("JSON %s gives %v, %v", b.Bytes(), back, err)
+	}
+}
+
+// A checkup of a bad configuration still looks at the computer.
+func TestRunWithoutAConfiguration(t *testing.T) {
+	s := system(desk())
+	s.Root, s.Free, s.Clock = files(nil), FreeSpace, KernelClock
+	got := Run(t.Context(), Bench{Problem: errors.New("a.yaml:3: x"), Folder: t.TempDir()}, s)
+	want(t, got[0], Failed, "a.yaml:3: x")
+	if cause, ok := Worst(got); cause != Config || ok || len(got) < 9 {
+		t.Errorf("worst %v, %v of %v", cause, ok, lines(got))
+	}
+}
