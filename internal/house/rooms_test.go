@@ -36,6 +36,10 @@ var rooms = []room{
 		why: "the same observations must always give the same events, live or replayed",
 	},
 	{of: "internal/systemd", why: "a protocol of a few lines: it knows nothing of what is watched"},
+	{
+		of: "internal/learn", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"},
+		why: "what is learned comes from the same conclusions as the live watch: it reads no file and writes none",
+	},
 	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
 
 	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
@@ -114,13 +118,13 @@ var unreachable = []struct {
 	why  string
 }{
 	{
-		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"},
+		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer", "internal/learn"},
 		"net",
 		"pure packages are linked into anything, and start nothing behind its back",
 	},
 	{
 		[]string{
-			"internal/unit", "internal/bench", "internal/profile", "internal/infer", "internal/recording", "internal/station",
+			"internal/unit", "internal/bench", "internal/profile", "internal/infer", "internal/learn", "internal/recording", "internal/station",
 			"internal/config", "internal/usb", "internal/supply", "internal/sim/...", "internal/vmtest/guest",
 		},
 		"github.com/google/gousb",
