@@ -9,11 +9,12 @@ import (
 // newScan is the child by which run enumerates USB; it is also of use by hand.
 func newScan() *cobra.Command {
 	return &cobra.Command{
-		Use:    app.ScanCommand,
-		Short:  "List USB devices as JSON, without opening any",
-		Hidden: true,
-		Args:   exactly(),
-		RunE:   func(c *cobra.Command, _ []string) error { return app.USBScan(c.Context(), c.OutOrStdout()) },
+		Use:     app.ScanCommand,
+		Short:   "List USB devices as JSON, without opening any",
+		Example: "  benchvigil usb-scan",
+		Hidden:  true,
+		Args:    exactly(),
+		RunE:    func(c *cobra.Command, _ []string) error { return app.USBScan(c.Context(), c.OutOrStdout()) },
 	}
 }
 
@@ -21,10 +22,11 @@ func newScan() *cobra.Command {
 func newSim() *cobra.Command {
 	var o app.SimOptions
 	c := &cobra.Command{
-		Use:    "sim",
-		Short:  "Serve simulated supplies and print a configuration that watches them",
-		Hidden: true,
-		Args:   exactly(),
+		Use:     "sim",
+		Short:   "Serve simulated supplies and print a configuration that watches them",
+		Example: "  benchvigil sim --stations 8 > sim.yaml",
+		Hidden:  true,
+		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
 			o.Out = c.OutOrStdout()
 			return app.Sim(c.Context(), o)

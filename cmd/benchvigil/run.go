@@ -2,6 +2,9 @@ package main
 
 import (
 	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -9,14 +12,15 @@ import (
 )
 
 func newRun() *cobra.Command {
-	var file string
+	var conf configFlags
 	var o app.RunOptions
 	var logs logOptions
 	c := &cobra.Command{
 		Use:   "run",
 		Short: "Watch the bench that a configuration describes",
 		Long: "run watches every station of the configuration until it is interrupted, and serves the\n" +
-			"page, /metrics, /healthz and /readyz on the address in it.",
+			"page, /metrics, /healthz and /readyz on the address in it. SIGHUP, or a change of the\n" +
+			"configuration or a profile, makes it read them again: only stations that changed begin anew.",
 		Example: "  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil run --config config.yaml --events events.jsonl --record watch.jsonl",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -28,13 +32,21 @@ func newRun() *cobra.Command {
 			o.Started = func(address string) {
 				fmt.Fprintf(c.ErrOrStderr(), "Open http://%s/ to see the bench.\n", address) //nolint:errcheck // nobody is there to be told
 			}
-			return app.RunConfig(c.Context(), file, o)
+			o.Flags, o.Reload = conf.values, hangups()
+			return app.RunConfig(c.Context(), conf.file, o)
 		},
 	}
-	c.Flags().StringVar(&file, "config", "/etc/benchvigil/config.yaml", "configuration `file`")
+	conf.flags(c)
 	c.Flags().StringVar(&o.Events, "events", "", "add events to this `file`, one CloudEvent a line")
 	c.Flags().StringVar(&o.Record, "record", "", "write observations to this new `file`, for replay")
 	c.Flags().BoolVar(&o.CheckOnly, "check-config", false, "read the configuration, say what is wrong with it, and stop")
 	logs.flags(c)
+	return c
+}
+
+// hangups delivers the signals that ask for the configuration to be read again.
+func hangups() <-chan os.Signal {
+	c := make(chan os.Signal, 1)
+	signal.Notify(c, syscall.SIGHUP)
 	return c
 }

@@ -15,8 +15,8 @@ func (a *assembly) addKeeper() (err error) {
 
 // runGoesOn reports whether any station has a run that goes on.
 func (a *assembly) runGoesOn() bool {
-	for _, s := range a.stations {
-		if s.Snapshot().Run != nil {
+	for _, p := range a.setup.Load().places {
+		if p.station.Snapshot().Run != nil {
 			return true
 		}
 	}

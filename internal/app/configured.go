@@ -10,34 +10,59 @@ import (
 
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
+	"benchvigil/internal/logkey"
 	"benchvigil/internal/supply"
+	"benchvigil/internal/systemd"
 	"benchvigil/internal/usb"
 )
 
 // RunOptions are what the command line adds to a configuration.
 type RunOptions struct {
-	Events    string // file that events are added to; empty: none
-	Record    string // file that observations are written to; empty: none
-	CheckOnly bool   // check the configuration and do nothing
+	Flags     map[string]string // values of configuration keys
+	Events    string            // file that events are added to; empty: none
+	Record    string            // file that observations are written to; empty: none
+	CheckOnly bool              // check the configuration and do nothing
+	Reload    <-chan os.Signal  // asks for the configuration to be read again; nil: never
 	Version   string
 	Logger    *zap.Logger
 	Started   func(address string)
 }
 
 // RunConfig runs the bench that a configuration file describes until ctx ends.
-func RunConfig(ctx context.Context, file string, o RunOptions) error {
-	c, err := config.Load(file)
-	if err != nil {
-		return fmt.Errorf("%w: %w", ErrConfig, err)
-	}
-	if o.CheckOnly {
-		return nil
-	}
-	p, err := configured(c, o)
-	if err != nil {
+// When the file or a profile changes, the bench follows.
+func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
+	c, p, err := read(file, o)
+	if err != nil || o.CheckOnly {
 		return err
 	}
+	if p.Service, err = systemd.FromEnvironment(); err != nil {
+		return err
+	}
+	follow := func(string) {}
+	if w, err := config.Watch(file, c.Profiles); err != nil {
+		o.Logger.Warn("changes of the configuration are not noticed: after one, send SIGHUP", logkey.Err(err))
+	} else {
+		defer w.Close() //nolint:errcheck // it only ever read
+		follow, p.Reload.Changed = w.Follow, w.Changed()
+	}
+	p.Reload.Asked = o.Reload
+	p.Reload.Load = func() (*Plan, error) {
+		c, p, err := read(file, o)
+		if err == nil {
+			follow(c.Profiles)
+		}
+		return p, err
+	}
 	return Run(ctx, p)
+}
+
+func read(file string, o RunOptions) (config.Config, *Plan, error) {
+	c, err := config.LoadWith(file, o.Flags)
+	if err != nil {
+		return c, nil, fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	p, err := configured(c, o)
+	return c, p, err
 }
 
 func configured(c config.Config, o RunOptions) (*Plan, error) {
@@ -51,7 +76,7 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 		scan = nil // "off" is about the cross-check, not about the only way to see
 	}
 	p := &Plan{
-		Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Started: o.Started, Logger: o.Logger,
+		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Started: o.Started, Logger: o.Logger,
 		USB: usb.Options{
 			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},

@@ -104,7 +104,7 @@ func (a *assembly) follow(ctx context.Context, station string) (first [][]byte, 
 	case <-time.After(settleFor):
 	case <-ctx.Done():
 	}
-	h := a.plan.header()
+	h := a.setup.Load().plan.header()
 	h.Recording = recording.Version
 	maps.DeleteFunc(h.Stations, func(id string, _ recording.Stations) bool { return station != "" && id != station })
 	if b, err := json.Marshal(h); err == nil {

@@ -32,10 +32,10 @@ func TestLayersStopInReverse(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var o order
 		ctx, cancel := context.WithCancel(t.Context())
-		layers := []layer{
-			{"files", []task{o.task("files", 0)}},
-			{"stations", []task{o.task("s1", time.Second), o.task("s2", 2*time.Second)}},
-			{"sources", []task{o.task("usb", time.Second)}},
+		layers := []*layer{
+			{name: "files", begin: starting(o.task("files", 0))},
+			{name: "stations", begin: starting(o.task("s1", time.Second), o.task("s2", 2*time.Second))},
+			{name: "sources", begin: starting(o.task("usb", time.Second))},
 		}
 		err := runLayers(ctx, layers, cancel)
 		want := []string{"usb", "s1", "s2", "files"}
@@ -49,9 +49,9 @@ func TestFailingTaskStopsAll(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var o order
 		broken := errors.New("no such device")
-		layers := []layer{
-			{"stations", []task{o.task("s1", 0)}},
-			{"sources", []task{{"usb", func(context.Context) error { return broken }}}},
+		layers := []*layer{
+			{name: "stations", begin: starting(o.task("s1", 0))},
+			{name: "sources", begin: starting(task{"usb", func(context.Context) error { return broken }})},
 		}
 		err := runLayers(t.Context(), layers, func() {})
 		if !errors.Is(err, broken) || !strings.Contains(err.Error(), "usb: ") || len(o.names) != 1 {
@@ -64,11 +64,51 @@ func TestStopIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		hang := make(chan struct{})
 		ctx, cancel := context.WithCancel(t.Context())
-		layers := []layer{{"sources", []task{{"usb", func(context.Context) error { <-hang; return nil }}}}}
+		layers := []*layer{{name: "sources", begin: starting(task{"usb", func(context.Context) error { <-hang; return nil }})}}
 		err := runLayers(ctx, layers, cancel)
 		if err == nil || !strings.Contains(err.Error(), "stop sources: still busy after 10s") {
 			t.Errorf("got %v, want to hear what did not stop", err)
 		}
 		close(hang)
+	})
+}
+
+// A task can be started and stopped while its layer goes on.
+func TestMembersComeAndGo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var o order
+		ctx, cancel := context.WithCancel(t.Context())
+		sources := &layer{name: "sources", begin: starting(o.task("first", 0))}
+		change := task{"change", func(ctx context.Context) error {
+			m := sources.start(o.task("second", time.Second))
+			if err := stopAll([]*member{m, sources.start(o.task("third", 0))}, 5*time.Second); err != nil {
+				t.Error(err)
+			}
+			sources.start(o.task("fourth", time.Second))
+			cancel()
+			<-ctx.Done()
+			return nil
+		}}
+		err := runLayers(ctx, []*layer{sources, {name: "control", begin: starting(change)}}, func() {})
+		want := []string{"third", "second", "first", "fourth"}
+		if err != nil || !slices.Equal(o.names, want) {
+			t.Errorf("stopped %v, %v; want %v", o.names, err, want)
+		}
+	})
+}
+
+func TestStopAllIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hang := make(chan struct{})
+		l := &layer{name: "sources", begin: starting()}
+		l.open(make(chan error, 1))
+		m := l.start(task{"usb", func(context.Context) error { <-hang; return nil }})
+		if err := stopAll([]*member{m}, time.Second); err == nil || !strings.Contains(err.Error(), "stop usb: still busy after 1s") {
+			t.Errorf("got %v", err)
+		}
+		close(hang)
+		if err := l.close(time.Second); err != nil {
+			t.Error(err)
+		}
 	})
 }

@@ -6,10 +6,12 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/recording"
 	"benchvigil/internal/supply"
+	"benchvigil/internal/systemd"
 	"benchvigil/internal/usb"
 )
 
@@ -29,6 +31,9 @@ type Plan struct {
 	Now      func() time.Time
 	Logger   *zap.Logger
 	Started  func(address string) // told where the page is, before anything else happens
+	From     config.Config        // what the plan was made of; zero in a simulation
+	Reload   Reload               // when another plan is to take its place; zero: never
+	Service  *systemd.Notifier    // who wants to know how it goes; nil: nobody
 }
 
 // StationPlan is one station.

@@ -44,6 +44,9 @@ func Address(a string) zap.Field { return zap.String("address", a) }
 // File is a path.
 func File(path string) zap.Field { return zap.String("file", path) }
 
+// Key is a key of the configuration.
+func Key(name string) zap.Field { return zap.String("key", name) }
+
 // Count is how many.
 func Count(n uint64) zap.Field { return zap.Uint64("count", n) }
 

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"net/http"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -11,10 +12,12 @@ import (
 )
 
 // Options say what to collect. Snapshots is needed; without Sources the
-// metrics of the whole bench are absent.
+// metrics of the whole bench are absent, without Reload those of its
+// configuration.
 type Options struct {
 	Snapshots func() []bench.Snapshot
 	Sources   func() bench.SourceCounts
+	Reload    func() (ok bool, at time.Time) // whether the newest configuration is in force, and since when the one in force is
 	Version   string
 }
 
@@ -40,6 +43,8 @@ func (c *Collector) Handler() http.Handler {
 func (c *Collector) Describe(out chan<- *prometheus.Desc) {
 	out <- buildInfo
 	out <- mode
+	out <- reloadOK
+	out <- reloadTime
 	for _, m := range ofStation {
 		out <- m.desc
 	}
@@ -53,6 +58,11 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 	out <- prometheus.MustNewConstMetric(buildInfo, prometheus.GaugeValue, 1, c.o.Version)
 	for _, s := range c.o.Snapshots() {
 		collectStation(out, &s)
+	}
+	if c.o.Reload != nil {
+		ok, at := c.o.Reload()
+		out <- prometheus.MustNewConstMetric(reloadOK, prometheus.GaugeValue, flag(ok))
+		out <- prometheus.MustNewConstMetric(reloadTime, prometheus.GaugeValue, float64(at.UnixMilli())/1000)
 	}
 	if c.o.Sources == nil {
 		return

@@ -61,6 +61,7 @@ func options(snapshots ...bench.Snapshot) metrics.Options {
 		Sources: func() bench.SourceCounts {
 			return bench.SourceCounts{Uevents: 3000, LostUevents: 2, Rescans: 40, Disagree: 1}
 		},
+		Reload:  func() (bool, time.Time) { return true, noon.Add(250 * time.Millisecond) },
 		Version: "1.2.3",
 	}
 }

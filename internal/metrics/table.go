@@ -15,6 +15,9 @@ const prefix = "benchvigil_"
 var (
 	buildInfo = prometheus.NewDesc(prefix+"build_info", "Always 1; the label tells which version runs.", []string{"version"}, nil)
 	mode      = prometheus.NewDesc(prefix+"mode", "What the device is doing: 1 for the mode it is in, 0 for all others.", []string{"station", "mode"}, nil)
+
+	reloadOK   = benchDesc("config_reload_ok", "Whether the configuration as it is now could be read; 0 while an older one stays in force.")
+	reloadTime = benchDesc("config_reload_time_seconds", "When the configuration in force was read, in seconds since 1970.")
 )
 
 // stationMetric is one metric of every station. An unknown value leaves the
