@@ -80,6 +80,23 @@ func (r *record) observe(o bench.Observation) {
 	r.note(r.observations, err)
 }
 
+// rewire says how stations are wired that begin from now on.
+func (r *record) rewire(h recording.Header) {
+	b, err := recording.EncodeHeader(h)
+	if err == nil {
+		for id := range h.Stations {
+			r.followers.give(id, b)
+		}
+	}
+	if r.observations == nil {
+		return
+	}
+	if err == nil {
+		err = r.observations.line(b)
+	}
+	r.note(r.observations, err)
+}
+
 // tell writes events; it is safe for concurrent use. They are few and matter
 // most, so they do not wait in a buffer.
 func (r *record) tell(events []bench.Event) {

@@ -166,6 +166,7 @@ func (a *assembly) replace(old, next *setup, d difference) error {
 	a.setup.Store(next)
 	err = errors.Join(err, stopAll(homes, partWithin))
 	fresh := next.fresh()
+	a.record.rewire(next.plan.header())
 	a.settle(fresh)
 	a.feedAll(fresh)
 	if d.watch {

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"time"
 
@@ -76,29 +77,48 @@ func (d *Reader) readHeader() error {
 	if err != nil {
 		return err
 	}
+	if ok, err := d.takeHeader(b); !ok {
+		d.first = bytes.Clone(b)
+		return err
+	}
+	return nil
+}
+
+// takeHeader takes a line if it is a header. A later one says how stations
+// that begin after it are wired.
+func (d *Reader) takeHeader(b []byte) (bool, error) {
+	if !bytes.Contains(b, []byte(`"recording"`)) {
+		return false, nil
+	}
 	var probe struct {
 		Recording *json.RawMessage `json:"recording"`
 	}
 	if json.Unmarshal(b, &probe) != nil || probe.Recording == nil {
-		d.first = bytes.Clone(b)
-		return nil
+		return false, nil
 	}
 	var h Header
 	if err := json.Unmarshal(b, &h); err != nil {
-		return d.bad("header", err)
+		return false, d.bad("header", err)
 	}
 	if h.Recording < 1 || h.Recording > Version {
-		return d.bad("recording", fmt.Errorf("version %d is not known to this program, which reads version %d", h.Recording, Version))
+		return false, d.bad("recording", fmt.Errorf("version %d is not known to this program, which reads version %d", h.Recording, Version))
 	}
 	for id, s := range h.Stations {
 		if s.Power != "" {
 			if _, err := bench.ParsePowerPath(string(s.Power)); err != nil {
-				return d.bad("stations."+id+".power", err)
+				return false, d.bad("stations."+id+".power", err)
 			}
 		}
 	}
-	d.header.Header, d.header.ok = h, true
-	return nil
+	if !d.header.ok {
+		d.header = unheard{h, true}
+		return true, nil
+	}
+	if d.header.Stations == nil {
+		d.header.Stations = map[string]Stations{}
+	}
+	maps.Copy(d.header.Stations, h.Stations)
+	return true, nil
 }
 
 // Next returns the next observation, or io.EOF after the last.
@@ -111,6 +131,13 @@ func (d *Reader) Next() (bench.Observation, error) {
 			return bench.Observation{}, err
 		}
 		b = bytes.TrimSpace(b)
+		header, err := d.takeHeader(b)
+		if err != nil {
+			return bench.Observation{}, err
+		}
+		if header {
+			b = nil
+		}
 	}
 	o, unknown, field, err := decode(b)
 	if err != nil {

@@ -7,6 +7,9 @@
 //
 //	{"recording":1,"bench":"north","stations":{"s1":{"power":"supply","vbus":false,"usb":true}}}
 //
+// Another header further on says how stations are wired that begin after it; a
+// station that goes on after its "clock" said "end" begins anew.
+//
 // Every other line has "at" (RFC 3339, read to the millisecond), "station" and
 // one of:
 //

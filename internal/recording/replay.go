@@ -15,9 +15,10 @@ import (
 // header says, and where it is silent, a station with readings of its own is fed by a
 // supply and one without by a battery, and a port is watched where anything
 // was seen on one. Where the recording becomes unreadable it returns what was
-// learnt so far, with the error.
+// learnt so far, with the error. A station that begins anew later counts as it
+// was wired first.
 func Survey(d *Reader) (map[string]bench.Hookup, error) {
-	power, port := map[string]bool{}, map[string]bool{}
+	power, port, said := map[string]bool{}, map[string]bool{}, map[string]Stations{}
 	var failed error
 	for {
 		o, err := d.Next()
@@ -37,7 +38,7 @@ func Survey(d *Reader) (map[string]bench.Hookup, error) {
 	}
 	out := map[string]bench.Hookup{}
 	for id, readings := range power {
-		out[id] = wired(d.header.Stations[id], readings, port[id])
+		out[id] = wired(said[id], readings, port[id])
 	}
 	if errors.Is(failed, io.EOF) {
 		failed = nil
@@ -66,11 +67,28 @@ type Engine interface {
 	Tick(time.Time) []bench.Event
 }
 
-// Replay gives every observation to the engine of its station and tells the
-// events in the order in which they became certain. Stations without an engine
-// are passed over. At the end time has passed for all of them until the last
-// observation.
+// Over says how a station is wired that was wired so before, where a later
+// header mentions it.
+func (s Stations) Over(before bench.Hookup) bench.Hookup {
+	if s == (Stations{}) {
+		return before
+	}
+	return wired(s, before.Path == bench.FromSupply, before.USB)
+}
+
+// Replay is ReplayAnew for engines that do not mind when a station begins anew.
 func Replay(d *Reader, engines map[string]Engine, tell func(bench.Event) error) error {
+	return ReplayAnew(d, engines, func(id string, _ Stations) Engine { return engines[id] }, tell)
+}
+
+// ReplayAnew gives every observation to the engine of its station and tells the
+// events in the order in which they became certain. Stations without an engine
+// are passed over. A station that goes on after its end began anew, as what
+// the header says of it by then: anew makes its engine. At the end time has
+// passed until the last observation for all that have not ended before.
+func ReplayAnew(d *Reader, engines map[string]Engine, anew func(id string, s Stations) Engine, tell func(bench.Event) error) error {
+	now := maps.Clone(engines)
+	ended := map[string]bool{}
 	var last time.Time
 	for {
 		o, err := d.Next()
@@ -81,16 +99,23 @@ func Replay(d *Reader, engines map[string]Engine, tell func(bench.Event) error) 
 			return err
 		}
 		last = o.At
-		e := engines[o.Station]
-		if e == nil {
+		if now[o.Station] == nil {
 			continue
 		}
-		if err := tellAll(e.Step(o), tell); err != nil {
+		if ended[o.Station] {
+			now[o.Station] = anew(o.Station, d.header.Stations[o.Station])
+		}
+		c, isClock := o.Fact.(bench.Clock)
+		ended[o.Station] = isClock && c.End
+		if err := tellAll(now[o.Station].Step(o), tell); err != nil {
 			return err
 		}
 	}
-	for _, id := range slices.Sorted(maps.Keys(engines)) {
-		if err := tellAll(engines[id].Tick(last), tell); err != nil {
+	for _, id := range slices.Sorted(maps.Keys(now)) {
+		if ended[id] {
+			continue
+		}
+		if err := tellAll(now[id].Tick(last), tell); err != nil {
 			return err
 		}
 	}

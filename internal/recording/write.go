@@ -16,15 +16,24 @@ type Writer struct {
 
 // NewWriter returns a Writer that begins with the header.
 func NewWriter(w io.Writer, h Header) (*Writer, error) {
-	h.Recording = Version
-	b, err := json.Marshal(h)
+	b, err := EncodeHeader(h)
 	if err != nil {
-		return nil, fmt.Errorf("encode recording header: %w", err)
+		return nil, err
 	}
 	if _, err := w.Write(append(b, '\n')); err != nil {
 		return nil, fmt.Errorf("write recording header: %w", err)
 	}
 	return &Writer{w: w}, nil
+}
+
+// EncodeHeader makes a header line, without its end.
+func EncodeHeader(h Header) ([]byte, error) {
+	h.Recording = Version
+	b, err := json.Marshal(h)
+	if err != nil {
+		return nil, fmt.Errorf("encode recording header: %w", err)
+	}
+	return b, nil
 }
 
 // Write adds one observation as one line.
