@@ -66,7 +66,7 @@ func replay(o ReplayOptions, p *profile.Profile, in io.Reader, name string, wiri
 	anew := func(id string, s recording.Stations) recording.Engine {
 		return infer.New(p, infer.Station{ID: id, Hookup: s.Over(wiring[id]), Window: o.Window})
 	}
-	err = recording.ReplayAnew(d, engines, anew, func(e bench.Event) error {
+	err = recording.Replay(d, engines, anew, func(e bench.Event) error {
 		b, err := e.CloudEvent(benchName)
 		if err != nil {
 			return err

@@ -56,7 +56,7 @@ func TestReplayBeginsAnewAfterAnEnd(t *testing.T) {
 	anew := func(id string, s recording.Stations) recording.Engine {
 		return noting{fmt.Sprintf("%s anew %+v", id, s.Over(before)), &said}
 	}
-	if err := recording.ReplayAnew(d, engines, anew, func(bench.Event) error { return nil }); err != nil {
+	if err := recording.Replay(d, engines, anew, func(bench.Event) error { return nil }); err != nil {
 		t.Fatal(err)
 	}
 	fresh := fmt.Sprintf("s1 anew %+v", bench.Hookup{Path: bench.FromBattery, VBUS: true, USB: true})

@@ -76,17 +76,12 @@ func (s Stations) Over(before bench.Hookup) bench.Hookup {
 	return wired(s, before.Path == bench.FromSupply, before.USB)
 }
 
-// Replay is ReplayAnew for engines that do not mind when a station begins anew.
-func Replay(d *Reader, engines map[string]Engine, tell func(bench.Event) error) error {
-	return ReplayAnew(d, engines, func(id string, _ Stations) Engine { return engines[id] }, tell)
-}
-
-// ReplayAnew gives every observation to the engine of its station and tells the
+// Replay gives every observation to the engine of its station and tells the
 // events in the order in which they became certain. Stations without an engine
 // are passed over. A station that goes on after its end began anew, as what
 // the header says of it by then: anew makes its engine. At the end time has
 // passed until the last observation for all that have not ended before.
-func ReplayAnew(d *Reader, engines map[string]Engine, anew func(id string, s Stations) Engine, tell func(bench.Event) error) error {
+func Replay(d *Reader, engines map[string]Engine, anew func(id string, s Stations) Engine, tell func(bench.Event) error) error {
 	now := maps.Clone(engines)
 	ended := map[string]bool{}
 	var last time.Time
