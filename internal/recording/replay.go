@@ -12,8 +12,8 @@ import (
 )
 
 // Survey reads all of r and says how each station in it is wired: as the
-// header says, and where it is silent, a station with readings of its own is fed by a
-// supply and one without by a battery, and a port is watched where anything
+// header says, and where it is silent, a station with readings of its own is
+// fed by a supply and one without by a battery, and a port is watched where anything
 // was seen on one. Where the recording becomes unreadable it returns what was
 // learnt so far, with the error. A station that begins anew later counts as it
 // was wired first.
@@ -27,7 +27,7 @@ func Survey(d *Reader) (map[string]bench.Hookup, error) {
 			break
 		}
 		if _, met := power[o.Station]; !met {
-			power[o.Station] = false
+			power[o.Station], said[o.Station] = false, d.header.Stations[o.Station]
 		}
 		switch f := o.Fact.(type) {
 		case bench.Power:
