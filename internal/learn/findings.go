@@ -96,16 +96,16 @@ func band(key string, s *profile.Spec, old unit.Maybe[profile.Band], seen readin
 	if b, ok := old.Get(); ok {
 		f.Old = profile.Inline(b.Values())
 	}
-	if len(seen.amps) == 0 || seen.seconds < leastSeconds && s.Mode != bench.Off {
+	switch {
+	case s.Mode == bench.Off:
+		f.Why = "a limit of the instrument, never changed"
+		return f
+	case seen.seconds < leastSeconds:
 		f.Why = fmt.Sprintf("too little: %d s are needed", leastSeconds)
 		return f
 	}
 	slices.Sort(seen.amps)
 	b := profile.Band{Low: outward(Percentile(seen.amps, 0.05), math.Floor), High: outward(Percentile(seen.amps, 0.95), math.Ceil)}
-	if s.Mode == bench.Off {
-		f.Why = fmt.Sprintf("a limit of the instrument: the readings lie from %v to %v", b.Low, b.High)
-		return f
-	}
 	return f.become(b.Values())
 }
 
