@@ -115,6 +115,16 @@ func TestDropIsNoGap(t *testing.T) {
 	}
 }
 
+// On a battery a longer absence ends the run, and is no gap either.
+func TestLostLinkIsNoGap(t *testing.T) {
+	l := learn.New(parse(t, "name: x\nmodes: {running: {usb: [\"1209:0004\"], gap: 4s}}"))
+	h := bench.Hookup{Path: bench.FromBattery, USB: true}
+	follow(l, h, watch(&sim.Scenario{Hookup: h, Phases: restarts(2*time.Second, 8*time.Second)}))
+	if f := find(t, l.Findings(), bench.Running, profile.KeyGap); f.From != "1 absence, up to 2s" {
+		t.Errorf("from %s, want the short absence only", f.From)
+	}
+}
+
 // A stay that ended in a drop, a stop or an earlier mode is no dwell, nor is
 // one whose beginning was not seen.
 func TestUnfinishedDwells(t *testing.T) {
@@ -134,6 +144,8 @@ func TestUnfinishedDwells(t *testing.T) {
 		{"stopped", append(begin, phase(40*time.Second, 800, restoring), stop, phase(5*time.Second, 0, bench.USBID{})), "0 dwells"},
 		{"back to recovery", append(begin, phase(40*time.Second, 800, restoring), phase(20*time.Second, 400, recovery)), "0 dwells"},
 		{"there at first sight", []sim.Phase{phase(40*time.Second, 800, restoring), phase(20*time.Second, 300, shown)}, "0 dwells"},
+		{"stopped, and goes on all the same", append(begin, phase(40*time.Second, 800, restoring), stop, phase(20*time.Second, 300, shown)), "0 dwells"},
+		{"after who knows what", append(begin, phase(9*time.Second, 800, bench.USBID{Vendor: 0x1209, Product: 0x00ff}), phase(40*time.Second, 800, restoring), phase(20*time.Second, 300, shown)), "0 dwells"},
 		{"still going on", append(begin, phase(40*time.Second, 800, restoring)), "0 dwells"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
