@@ -117,7 +117,11 @@ func (a *assembly) reloaded() func() (bool, time.Time) {
 
 // watching says in a line what goes on.
 func (a *assembly) watching() string {
-	return fmt.Sprintf("watching %d stations on http://%s/", len(a.setup.Load().places), a.listener.Addr())
+	n, noun := len(a.setup.Load().places), "stations"
+	if n == 1 {
+		noun = "station"
+	}
+	return fmt.Sprintf("watching %d %s on http://%s/", n, noun, a.listener.Addr())
 }
 
 // heard logs that the service manager could not be told.
