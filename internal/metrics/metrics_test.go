@@ -46,7 +46,7 @@ func restoring() bench.Snapshot {
 func blind() bench.Snapshot {
 	s := restoring()
 	s.Station, s.Mode, s.Run = "left-2", bench.Unknown, nil
-	s.SupplyLost, s.USBLost, s.Stalled, s.StartHung = noon, noon, noon, true
+	s.SupplyLost, s.USBLost, s.Stalled, s.StartHung, s.HandsOn = noon, noon, noon, true, noon
 	return s
 }
 

@@ -39,6 +39,7 @@ var ofStation = []stationMetric{
 	gauge("usb_present", "Whether a device stands on the port; absent where no port is watched and while the USB watch is lost.", usbPresent),
 	gauge("stalled", "Whether a restore or copy is powered but no longer moves.", since(func(s *bench.Snapshot) time.Time { return s.Stalled })),
 	gauge("start_hung", "Whether the board has been starting for longer than it may.", always(func(s *bench.Snapshot) float64 { return flag(s.StartHung) })),
+	gauge("hands_on", "Whether a person is at the station, so that its alerts should wait.", since(func(s *bench.Snapshot) time.Time { return s.HandsOn })),
 	gauge("supply_lost", "Whether good readings have stopped coming.", since(func(s *bench.Snapshot) time.Time { return s.SupplyLost })),
 	gauge("usb_lost", "Whether the USB watch itself has failed.", since(func(s *bench.Snapshot) time.Time { return s.USBLost })),
 	counter("drops_total", "Runs that ended by the board's doing.", func(s *bench.Snapshot) uint64 { return s.Counts.Drops }),
