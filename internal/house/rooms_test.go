@@ -75,6 +75,7 @@ var rooms = []room{
 		of: "internal/config", ours: []string{"internal/unit", "internal/bench", "internal/profile"},
 		why: "configuration is values: app turns them into each component's options",
 	},
+	{of: "deploy", why: "what is installed beside the program is text: its tests hold it against the tools it is for"},
 	{of: "configs", why: "the shipped files are only embedded, whoever reads them"},
 	{of: "internal/app", ours: []string{"internal/...", "configs"}, why: "app is the one package that sees everything"},
 	{of: "cmd/benchvigil", ours: []string{"internal/app", "internal/config"}, why: "main holds flags, signals and exit codes: what it starts is app's to know"},
