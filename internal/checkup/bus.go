@@ -19,7 +19,7 @@ import (
 func (s System) bus(ctx context.Context, b Bench) []Result {
 	if usb.Choose(s.Sysfs, s.OS) == usb.ByScans {
 		devices, err := s.Scan(ctx)
-		seen := seenBy(devices)
+		seen := usb.Listed(devices)
 		return append([]Result{byScans(err)}, s.ports(b, seen, err)...)
 	}
 	seen, err := usb.Survey(s.Sysfs)
@@ -30,7 +30,7 @@ func (s System) bus(ctx context.Context, b Bench) []Result {
 	out = append(out, s.ports(b, seen, err)...)
 	if err == nil && b.CrossRef {
 		devices, scanErr := s.Scan(ctx)
-		out = append(out, crossCheck(ports(b.Stations), seen, seenBy(devices), scanErr))
+		out = append(out, crossCheck(ports(b.Stations), seen, usb.Listed(devices), scanErr))
 	}
 	return out
 }
@@ -198,15 +198,4 @@ func standing(d usb.Seen) string {
 		return "nothing"
 	}
 	return fmt.Sprintf("%v as device %d", d.ID, d.Number)
-}
-
-func seenBy(devices []usb.Device) map[string]usb.Seen {
-	const hub = 9
-	out := map[string]usb.Seen{}
-	for _, d := range devices {
-		if usb.ValidPort(d.Port) {
-			out[d.Port] = usb.Seen{ID: d.ID(), Number: d.Address, Hub: d.Class == hub}
-		}
-	}
-	return out
 }

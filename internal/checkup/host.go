@@ -112,7 +112,7 @@ func (s System) awake(ctx context.Context, b Bench) Result {
 func locked(check, what string, err error) Result {
 	switch {
 	case err != nil && (errors.Is(err, fs.ErrNotExist) || errors.Is(err, errors.ErrUnsupported)):
-		return Result{check, Unknown, "no systemd-logind " + errNotHere.Error(), "set the computer never to sleep while boards are on the bench", Other}
+		return Result{check, Unknown, "systemd-logind " + errNotHere.Error(), "set the computer never to sleep while boards are on the bench", Other}
 	case err != nil:
 		return Result{check, Attention, err.Error(), "set the computer never to sleep, or allow the user to take the lock by a polkit rule", Other}
 	case !strings.Contains(what, "sleep"):

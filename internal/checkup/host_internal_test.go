@@ -182,7 +182,7 @@ func TestAwake(t *testing.T) {
 		t.Errorf("given %d, held %d: the lock was not given back", given, held)
 	}
 	system.Refuse(fmt.Errorf("ask systemd-logind: %w", fs.ErrNotExist))
-	want(t, s.awake(t.Context(), Bench{Awake: true}), Unknown, "no systemd-logind")
+	want(t, s.awake(t.Context(), Bench{Awake: true}), Unknown, "systemd-logind not found here")
 	system.Refuse(errors.New("Permission denied"))
 	want(t, s.awake(t.Context(), Bench{Awake: true}), Attention, "Permission denied")
 	want(t, locked("x", "sleep, idle", nil), OK, "sleep, idle")

@@ -14,13 +14,22 @@ import (
 )
 
 // Entry is a station as somebody enters it into a file: what is empty is left
-// out, and on a station that is there already, taken out, except for Name.
+// out, and on a station that is there already, taken out, except for Name and
+// VBUS, which then stay as they are.
 type Entry struct {
 	ID, Name, Port, Profile string
 	VBUS                    bool
 	Address                 string // of the supply; empty: there is none
 	Query                   string
 	VoltsQuery, AmpsQuery   string
+}
+
+// CheckID says what is wrong with the name of a bench or the ID of a station.
+func CheckID(id string) error {
+	if !label.MatchString(id) {
+		return fmt.Errorf("%q must be 1 to 32 small letters, digits and dashes, starting with a letter or digit", id)
+	}
+	return nil
 }
 
 // Draft is what can be read of a file before it is complete.
@@ -176,11 +185,9 @@ func (e Entry) into(n *yaml.Node) {
 	}
 	set(n, "port", e.Port)
 	set(n, "profile", e.Profile)
-	vbus := ""
 	if e.VBUS {
-		vbus = "true"
+		set(n, "vbus", "true")
 	}
-	set(n, "vbus", vbus)
 	if e.Address == "" {
 		drop(n, "supply")
 		return

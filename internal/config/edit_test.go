@@ -48,7 +48,8 @@ func TestWithStation(t *testing.T) {
 		},
 		{
 			"takes out what is gone", "stations:\n  - {id: new, name: N, port: 1-1, profile: a, supply: {address: x, every: 1s}}\n",
-			config.Entry{ID: "new", Profile: "b"}, "stations:\n  - {id: new, name: N, profile: b}\n",
+			config.Entry{ID: "new", Profile: "b"},
+			"stations:\n  - {id: new, name: N, profile: b}\n",
 		},
 		{
 			"changes the question, keeps the rest of a supply",

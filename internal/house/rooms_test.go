@@ -59,6 +59,10 @@ var rooms = []room{
 		of: "internal/checkup", ours: append([]string{"internal/inhibit", "internal/profile", "internal/supply", "internal/usb"}, vocabulary...),
 		why: "a checkup looks through the same sources as the watch, and is told by app what to look at",
 	},
+	{
+		of: "internal/enroll", ours: append([]string{"internal/checkup", "internal/config", "internal/profile", "internal/supply", "internal/usb"}, vocabulary...),
+		why: "a station is entered with the eyes of the watch; the file itself is config's",
+	},
 
 	{
 		of: "internal/station", ours: append([]string{"internal/infer", "internal/profile"}, vocabulary...),

@@ -50,6 +50,18 @@ func Survey(root fs.FS) (map[string]Seen, error) {
 	return out, nil
 }
 
+// Listed is what a scan shows on all ports, as Survey tells it.
+func Listed(list []Device) map[string]Seen {
+	const hub = 9
+	out := map[string]Seen{}
+	for _, d := range list {
+		if ValidPort(d.Port) {
+			out[d.Port] = Seen{ID: d.ID(), Number: d.Address, Hub: d.Class == hub}
+		}
+	}
+	return out
+}
+
 // HubOf is what a port belongs to: the device on another port, such as "1-3"
 // for "1-3.4", or the root hub "usb1" for "1-2".
 func HubOf(port string) string {

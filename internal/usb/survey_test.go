@@ -94,3 +94,15 @@ func TestAutosuspend(t *testing.T) {
 		t.Errorf("got %q, %d, %v", control, s, err)
 	}
 }
+
+func TestListed(t *testing.T) {
+	got := usb.Listed([]usb.Device{
+		{Bus: 1, Address: 1, Port: "usb1", Class: 9},
+		{Bus: 1, Address: 6, Port: "1-3", Vendor: 0x1209, Product: 0xff, Class: 9},
+		{Bus: 1, Address: 7, Port: "1-3.2", Vendor: 0x1209, Product: 2},
+	})
+	want := map[string]usb.Seen{"1-3": {ID: id(0x1209, 0x00ff), Number: 6, Hub: true}, "1-3.2": {ID: recovery, Number: 7}}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}

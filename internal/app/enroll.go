@@ -1,0 +1,63 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"runtime"
+
+	"benchvigil/configs"
+	"benchvigil/internal/enroll"
+	"benchvigil/internal/usb"
+)
+
+// EnrollOptions are what the command line says about a station. What is empty
+// is asked for.
+type EnrollOptions struct {
+	Config  string // file; made where there is none
+	Bench   string // name of the bench, for a new file
+	Station string // ID
+	Name    string
+	Port    string // USB port path, or "none"
+	Supply  string // address, or "none"
+	Profile string
+	VBUS    bool
+	Yes     bool   // take what is proposed
+	Root    string // stands for the root of the computer's files
+	In      io.Reader
+	Out     io.Writer
+}
+
+// Enroll asks for a station and writes it into the configuration.
+func Enroll(ctx context.Context, o EnrollOptions) error {
+	scan, err := childScan()
+	if err != nil {
+		return err
+	}
+	err = enroll.Run(ctx, enroll.Options{
+		File: o.Config, Bench: o.Bench, Station: o.Station, Name: o.Name, Port: o.Port, Supply: o.Supply, Profile: o.Profile,
+		VBUS: o.VBUS, Yes: o.Yes, In: o.In, Out: o.Out,
+		Root: os.DirFS(o.Root), Sysfs: os.DirFS, Look: lookBy(scan), Env: os.Getenv, Kinds: configs.Profiles(),
+	})
+	switch {
+	case errors.Is(err, enroll.ErrNotThere):
+		return fmt.Errorf("%w: %w", ErrHardware, err)
+	case errors.Is(err, enroll.ErrFile), errors.Is(err, enroll.ErrNoAnswer):
+		return fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	return err
+}
+
+// lookBy looks at the bus in the way that the watch would.
+func lookBy(scan func(context.Context) ([]usb.Device, error)) func(context.Context, fs.FS) (map[string]usb.Seen, error) {
+	return func(ctx context.Context, sysfs fs.FS) (map[string]usb.Seen, error) {
+		if usb.Choose(sysfs, runtime.GOOS) == usb.BySysfs {
+			return usb.Survey(sysfs)
+		}
+		devices, err := scan(ctx)
+		return usb.Listed(devices), err
+	}
+}

@@ -1,0 +1,164 @@
+package enroll
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"benchvigil/internal/usb"
+)
+
+const (
+	// lookEvery is from look to look while a cable is waited for.
+	lookEvery = 100 * time.Millisecond
+	// settles is how long what came must stand: a board that starts comes and
+	// goes, and behind a hub others come with it.
+	settles = 1500 * time.Millisecond
+)
+
+// port finds the port of the station, by its cable or by what is given.
+func (s *session) port(ctx context.Context) error {
+	look := func() (map[string]usb.Seen, error) { return s.Look(ctx, s.sysfs) }
+	before, err := look()
+	if s.Port == None {
+		return nil
+	}
+	if s.Port != "" {
+		if !usb.ValidPort(s.Port) {
+			return noAnswer("--port %q: not a port path: write bus and chain of ports, like 1-2.3, or none", s.Port)
+		}
+		return s.take(s.Port, before[s.Port])
+	}
+	if err != nil {
+		s.say("The USB bus cannot be seen: %v", err)
+		return s.withoutPort()
+	}
+	s.say("Unplug the cable of this station from the computer and plug it in again. If nothing is in it, plug it in.")
+	found, err := follow(ctx, look, before, s.Patience)
+	if err != nil {
+		return err
+	}
+	switch {
+	case len(found.came) == 1:
+		return s.take(found.came[0], found.seen[found.came[0]])
+	case len(found.came) > 1:
+		return s.choosePort(found)
+	case len(found.left) == 1:
+		s.say("What stood on port %s went away and did not come back.", found.left[0])
+		if ok, err := s.confirm("Is that the port", "y"); err != nil || ok {
+			return s.take(found.left[0], usb.Seen{})
+		}
+	}
+	s.say("No cable was seen on the bus. Look whether the board is powered and started, try another cable (some carry power")
+	s.say("only) and another port, and begin again.")
+	return s.withoutPort()
+}
+
+func (s *session) withoutPort() error {
+	ok, err := s.confirm("Go on without a USB port", "n")
+	if err != nil {
+		return err
+	}
+	if !ok {
+		return notThere("no port was found")
+	}
+	return nil
+}
+
+func (s *session) choosePort(found change) error {
+	s.say("Several devices came:")
+	for _, p := range found.came {
+		s.say("  %-10s %v", p, found.seen[p].ID)
+	}
+	p, err := s.answer(question{flag: "--port", text: "Which port is the station's", check: func(p string) error {
+		if !slices.Contains(found.came, p) {
+			return fmt.Errorf("one of %s", strings.Join(found.came, ", "))
+		}
+		return nil
+	}})
+	if err != nil {
+		return err
+	}
+	return s.take(p, found.seen[p])
+}
+
+// take makes a port the station's, unless another one has it.
+func (s *session) take(port string, d usb.Seen) error {
+	if id := s.owner(port); id != "" {
+		return noAnswer("port %s is already the port of station %s: enroll that one, or give it another port first", port, id)
+	}
+	s.entry.Port, s.seen = port, d
+	switch {
+	case d == usb.Seen{}:
+		s.say("Port %s. Nothing stands there now.", port)
+	case d.Hub:
+		return noAnswer("a hub stands on port %s: a station is a port behind it", port)
+	default:
+		s.say("Port %s. There stands %v.", port, d.ID)
+	}
+	return nil
+}
+
+// change is what happened on the bus since the first look.
+type change struct {
+	left, came []string // ports, in order; what came is no hub
+	seen       map[string]usb.Seen
+}
+
+// differ says what changed. A device of another number is another enumeration:
+// it came, even if no look saw it gone. gone are the ports that were seen empty
+// in between.
+func differ(before, now map[string]usb.Seen, gone map[string]bool) change {
+	c := change{seen: now}
+	for _, p := range slices.Sorted(maps.Keys(now)) {
+		if d, was := before[p]; !now[p].Hub && (!was || d.Number != now[p].Number || gone[p]) {
+			c.came = append(c.came, p)
+		}
+	}
+	for _, p := range slices.Sorted(maps.Keys(before)) {
+		if _, there := now[p]; !there && !before[p].Hub {
+			c.left = append(c.left, p)
+		}
+	}
+	return c
+}
+
+// same reports whether two changes name the same devices.
+func (c change) same(o change) bool {
+	return slices.EqualFunc(c.came, o.came, func(a, b string) bool { return a == b && c.seen[a] == o.seen[b] })
+}
+
+// follow looks again and again until something came and stayed, or patience
+// ends.
+func follow(ctx context.Context, look func() (map[string]usb.Seen, error), before map[string]usb.Seen, patience time.Duration) (change, error) {
+	gone := map[string]bool{}
+	began := time.Now()
+	last, since := change{}, began
+	for {
+		now, err := look()
+		if err != nil {
+			return change{}, fmt.Errorf("watch the cable: %w", err)
+		}
+		for p := range before {
+			if _, there := now[p]; !there {
+				gone[p] = true
+			}
+		}
+		c := differ(before, now, gone)
+		if !c.same(last) {
+			since = time.Now()
+		}
+		last = c
+		if len(c.came) > 0 && time.Since(since) >= settles || time.Since(began) >= patience {
+			return c, nil
+		}
+		select {
+		case <-ctx.Done():
+			return change{}, ctx.Err()
+		case <-time.After(lookEvery):
+		}
+	}
+}
