@@ -96,6 +96,10 @@ const (
 	MostHandsOn    = 2 * time.Hour
 )
 
+// MineWithin is how long after a drop a person may still say that it was
+// theirs.
+const MineWithin = 10 * time.Minute
+
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
 	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkNote}
@@ -175,8 +179,9 @@ type USBSource struct {
 }
 
 // Clock is news of time. A Jump says by how much the wall clock was stepped,
-// At being the time after the step; End says that time passed until At with
-// nothing else to tell.
+// At being the time after the step; without an amount nobody knows by how much.
+// End says that time passed until At with nothing else to tell, and that the
+// watch ends there.
 type Clock struct {
 	Jump time.Duration
 	End  bool

@@ -11,18 +11,19 @@ import (
 
 // Times that belong to the exact meanings and to no profile.
 const (
-	grid          ms = 100       // time advances through silence in these steps
-	together      ms = 1000      // a reading and a USB removal this close are one happening
-	standbyFor    ms = 500       // standby for this long, with USB gone, is a drop
-	concludeAfter ms = 800       // wait for the kind of a drop; it must be told within 1 s
-	markGrace     ms = 60_000    // a mark this soon after a drop turns it into a stop
-	outputGrace   ms = 2000      // the output seen off this soon after a drop: we did it
-	blindAfter    ms = 3000      // sight is lost after this, or ten reading periods
-	firstSight    ms = 1000      // what stands there this soon was there before
-	staleFor      ms = 3000      // the bus may show a dead device for this long
-	reasonFor     ms = 60_000    // how long an instrument's complaint is shown
-	mineGrace     ms = 600_000   // a person may say this long that a drop was theirs
+	grid          ms = 100    // time advances through silence in these steps
+	together      ms = 1000   // a reading and a USB removal this close are one happening
+	standbyFor    ms = 500    // standby for this long, with USB gone, is a drop
+	concludeAfter ms = 800    // wait for the kind of a drop; it must be told within 1 s
+	markGrace     ms = 60_000 // a mark this soon after a drop turns it into a stop
+	outputGrace   ms = 2000   // the output seen off this soon after a drop: we did it
+	blindAfter    ms = 3000   // sight is lost after this, or ten reading periods
+	firstSight    ms = 1000   // what stands there this soon was there before
+	staleFor      ms = 3000   // the bus may show a dead device for this long
+	reasonFor     ms = 60_000 // how long an instrument's complaint is shown
+	mineGrace     ms = ms(bench.MineWithin / time.Millisecond)
 	vbusFresh     ms = 3000      // how old a reading of bus power may be
+	inrush        ms = 1000      // a board that comes back may pull the volts down this long
 	stepBack      ms = 1000      // a step back beyond this is a clock step, not disorder
 	longestTicks  ms = 604800000 // a week: a longer silence is walked through in one step
 )
@@ -94,8 +95,8 @@ func (e *Engine) Now() time.Time {
 
 // Step takes one observation and returns what became certain. The returned
 // slice is valid until the next call. Observations must come in the order in
-// which they were made; one that is up to a second old is taken as of Now, and
-// an older one means that the wall clock was stepped back.
+// which they were made; one that is older is taken as of Now. Two in a row that
+// are more than a second old mean that the wall clock was stepped back.
 func (e *Engine) Step(o bench.Observation) []bench.Event {
 	e.out = e.out[:0]
 	wall := o.At.UnixMilli()
@@ -104,20 +105,60 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 		e.s.First, e.s.Now = firstMoment, firstMoment
 	}
 	clock, isClock := o.Fact.(bench.Clock)
-	if isClock && clock.Jump != 0 {
-		e.s.Base += clock.Jump.Milliseconds()
+	if isClock {
+		e.stepClock(clock, wall)
 	}
-	t := ms(wall - e.s.Base)
-	if t < e.s.Now-stepBack {
-		e.s.Base -= int64(e.s.Now - t)
-	}
-	t = max(t, e.s.Now)
+	t := e.moment(wall)
 	e.advance(t)
 	e.s.Now = t
-	if !isClock {
+	switch {
+	case !isClock:
 		e.take(t, o.Fact)
+	case clock.End:
+		e.finish()
 	}
 	return e.out
+}
+
+// stepClock follows a step of the wall clock that was announced. One by an
+// unknown amount takes no time.
+func (e *Engine) stepClock(c bench.Clock, wall int64) {
+	switch {
+	case c.Jump != 0:
+		e.s.Base += c.Jump.Milliseconds()
+	case !c.End:
+		e.s.Base = wall - int64(e.s.Now)
+	}
+}
+
+// moment turns wall time into internal time, which never goes back. One old
+// stamp is disorder and taken as of now; a second in a row is a clock that was
+// stepped back without a word.
+func (e *Engine) moment(wall int64) ms {
+	t := ms(wall - e.s.Base)
+	old := t < e.s.Now-stepBack
+	if old && e.s.Old {
+		e.s.Base -= int64(e.s.Now - t)
+		old = false
+	}
+	e.s.Old = old
+	return max(t, e.s.Now)
+}
+
+// Finish draws the conclusions that only wait for more to be told: a drop that
+// is certain while its kind is open. For a recording that stops without its
+// end; the End of a clock does the same. The returned slice is valid until the
+// next call.
+func (e *Engine) Finish() []bench.Event {
+	e.out = e.out[:0]
+	e.finish()
+	return e.out
+}
+
+func (e *Engine) finish() {
+	if e.s.Down.Since != 0 {
+		e.tellDown(e.back(), e.blind(e.s.Now))
+	}
 }
 
 // Tick tells the Engine that it is now and nothing else was observed. The

@@ -146,8 +146,14 @@ func up(m bench.Mode) bool {
 // device shows up, and after that only the current is left to ask.
 func (e *Engine) modeWithoutIdentity(t ms) {
 	m := &e.s.Mode
-	if away, ok := e.leftFor(t); ok && away <= e.absence() && up(m.Mode) {
-		return
+	if away, ok := e.leftFor(t); ok && up(m.Mode) {
+		switch {
+		case away <= e.absence() || e.cableOut():
+			return
+		case e.maybeRestarting(away):
+			e.setMode(bench.Starting, e.s.USB.Gone, say("gone from USB for %s and %v flows: it restarts", away.words(), e.s.Power.Amps))
+			return
+		}
 	}
 	if e.marksOnly() {
 		e.modeByClock(t)
@@ -183,6 +189,24 @@ func (e *Engine) modeWithoutIdentity(t ms) {
 	}
 }
 
+// cableOut reports that a board which ran has left the bus and goes on drawing
+// what it drew: nothing speaks for another mode.
+func (e *Engine) cableOut() bool {
+	l := &e.s.USB.Left
+	return (l.Mode == bench.Running || l.Mode == bench.Asleep) && e.s.Mode.Mode == l.Mode && !l.changed()
+}
+
+// maybeRestarting reports a board that left a mode with planned restarts, and
+// that draws what a start draws for no longer than a start may last.
+func (e *Engine) maybeRestarting(away ms) bool {
+	left, start := e.p.Spec(e.s.USB.Left.Mode), e.p.Spec(bench.Starting)
+	if left == nil || !left.Restarts || start == nil || start.Most > 0 && away > millis(start.Most) {
+		return false
+	}
+	level, ok := e.s.Power.Level.Get()
+	return ok && holds(start, e.st.Hookup, level)
+}
+
 // modeByClock ends the starting of a station that has only marks.
 func (e *Engine) modeByClock(t ms) {
 	if e.s.Mode.Mode != bench.Starting {
@@ -214,8 +238,11 @@ func (e *Engine) setMode(to bench.Mode, since ms, why string) {
 		return
 	}
 	from := m.Mode
-	*m = modeState{Mode: to, Since: since}
 	r := &e.s.Run
+	if r.Active {
+		since = max(since, r.Start)
+	}
+	*m = modeState{Mode: to, Since: since}
 	if r.Active && r.Origin == 0 && from == bench.Starting {
 		r.Origin = since
 	}

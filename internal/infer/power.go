@@ -64,17 +64,16 @@ func (e *Engine) vbus(t ms, p bench.Power) {
 func (e *Engine) sort(t ms, amps unit.Current) {
 	s := &e.s.Power
 	if amps > e.p.StartsAbove {
-		s.Off, s.Mid, s.Low = streak{}, streak{}, streak{}
-		if e.s.Run.Active && e.weak(amps) {
-			s.Weak.add(t)
-			s.High = streak{}
-			return
+		if s.Off.N >= 2 && t-s.Off.Since >= millis(e.p.OffFor) {
+			s.Was = s.Off.Since
 		}
-		s.Weak.N = 0
+		s.Off, s.Mid, s.Low = streak{}, streak{}, streak{}
 		s.High.add(t)
+		e.sortWeak(t, amps)
 		return
 	}
-	s.Ever = true
+	s.Weak, s.Dipped = streak{}, 0
+	s.Ever, s.LastLow = true, t
 	if s.Low.N == 0 {
 		s.Dip = t
 	}
@@ -92,12 +91,27 @@ func (e *Engine) sort(t ms, amps unit.Current) {
 
 // slideLow forgets an old low streak of a device that is still there on USB:
 // a board that sleeps draws that little all night, and when it dies the first
-// reading of its death must be a recent one.
+// reading of its death must be a recent one. Dip keeps the true beginning.
 func (e *Engine) slideLow(t ms) {
 	s := &e.s.Power
 	if e.s.USB.Present && t-s.Low.Since > together {
 		s.Low = streak{N: 1, Since: t}
-		s.Dip = t
+	}
+}
+
+// sortWeak follows a current that fell to less than half of what it was, and to
+// less than anything running or starting draws.
+func (e *Engine) sortWeak(t ms, amps unit.Current) {
+	s := &e.s.Power
+	level, ok := s.Level.Get()
+	switch {
+	case !e.weak(amps):
+		if s.Weak.N >= 2 && t-s.Weak.Since >= millis(e.p.OffFor) {
+			s.Dipped, s.High = s.Weak.Since, streak{N: 1, Since: t}
+		}
+		s.Weak = streak{}
+	case s.Weak.N > 0 || ok && 2*amps < level:
+		s.Weak.add(t)
 	}
 }
 
@@ -113,9 +127,14 @@ func (e *Engine) weak(amps unit.Current) bool {
 	return ok1 && ok2 && amps < min(b1.Low, b2.Low)
 }
 
-// watchVolts remembers when the volts sagged or the supply sat in its limit.
+// watchVolts remembers when the volts sagged or the supply sat in its limit. The
+// inrush of a board that comes back does both, and says nothing about why it
+// went.
 func (e *Engine) watchVolts(t ms, amps unit.Current) {
 	s := &e.s.Power
+	if amps > e.p.StartsAbove && s.LastLow != 0 && t-s.LastLow <= inrush {
+		return
+	}
 	if limit, ok := s.Limit.Get(); ok && limit > 0 && amps >= limit-limit/50 {
 		s.AtMax = t
 	}
@@ -170,11 +189,21 @@ func (e *Engine) closeBlock(t ms) {
 	if n := len(s.Block); n > 0 {
 		slices.Sort(s.Block)
 		s.Level = unit.Some(s.Block[n/2])
-		e.currentMoves(s.BlockFrom, second{level: s.Block[n/2], swing: s.Block[(n-1)*9/10] - s.Block[n/10], n: n})
+		now := second{level: s.Block[n/2], swing: s.Block[n-1-trim(n)] - s.Block[trim(n)], n: n}
 		s.Block = s.Block[:0]
+		e.watchLeft(s.BlockFrom, now)
+		e.currentMoves(s.BlockFrom, now)
 		e.rivals(s.BlockFrom)
 	}
 	s.BlockFrom = t - (t-s.BlockFrom)%1000
+}
+
+// trim is how many readings at each end of a second are not looked at.
+func trim(n int) int {
+	if n < 5 {
+		return 0
+	}
+	return max(n/10, 1)
 }
 
 // forget drops the level of what was before, which says nothing about a new run.

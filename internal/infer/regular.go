@@ -26,16 +26,27 @@ func (e *Engine) regular(r runState, at ms) {
 		e.s.Drops = e.s.Drops[n-regularMost:]
 	}
 	e.s.Last.Counted = true
-	p, same := chanceOfRegular(e.s.Drops)
-	if !same {
+	p, alike := newestAlike(e.s.Drops)
+	if alike == 0 {
 		e.s.Told = 0
 		return
 	}
 	if e.s.Told > 0 {
 		return
 	}
-	e.s.Told = len(e.s.Drops)
-	e.emit(bench.RunRegular, at, bench.EventData{Uptime: length(at - r.Start), Window: length(e.window), Why: e.whyRegular(p)})
+	e.s.Told = alike
+	e.emit(bench.RunRegular, at, bench.EventData{Uptime: length(at - r.Start), Window: length(e.window), Why: e.whyRegular(p, alike)})
+}
+
+// newestAlike finds how many of the newest times are too alike for chance, the
+// most first, and how often chance would do that.
+func newestAlike(times []ms) (p float64, n int) {
+	for n := len(times); n >= regularLeast; n-- {
+		if p, same := chanceOfRegular(times[len(times)-n:]); same {
+			return p, n
+		}
+	}
+	return 1, 0
 }
 
 // chanceOfRegular tests whether times since the origin are too alike to be

@@ -23,6 +23,7 @@ func (e *Engine) findDown(t ms) {
 	}
 	if e.s.Run.Blocked {
 		e.s.Run.Blocked = false
+		e.s.Power.Was, e.s.Power.Dipped = 0, 0
 		return
 	}
 	d.Since, d.Why = max(since, e.s.Run.Start), why
@@ -36,16 +37,30 @@ func (e *Engine) downByReadings() (ms, string) {
 	switch off, low := s.Off, s.Low; {
 	case off.N >= 2 && s.Last-off.Since >= millis(e.p.OffFor):
 		return e.withLink(off.Since), say("%v for %s, the off band ends at %v", s.Amps, (s.Last - off.Since).words(), e.p.OffHigh())
-	case low.N >= 3 && s.Last-low.Since >= standbyFor && e.goneOrNeverSeen():
-		return e.withLink(low.Since), say("%v for %s and nothing on USB", s.Amps, (s.Last - low.Since).words())
+	case s.Was != 0 && s.Was >= e.s.Run.Start:
+		return e.withLink(s.Was), say("in the off band for %s, which ends at %v", max(s.High.Since-s.Was, 0).words(), e.p.OffHigh())
+	case low.N >= 3 && s.Last-e.lowSince() >= standbyFor && e.goneOrNeverSeen():
+		return e.withLink(e.lowSince()), say("%v for %s and nothing on USB", s.Amps, (s.Last - low.Since).words())
 	case e.restartsPlanned() || !e.absent() || gone == 0:
 		return 0, ""
 	case s.Dip >= e.s.Run.Start && near(s.Dip, gone):
 		return e.withLink(s.Dip), "the current fell together with the loss of USB"
-	case e.s.Mode.Mode == bench.Running && s.Weak.Since >= e.s.Run.Start && near(s.Weak.Since, gone) && s.High.N >= 2:
-		return s.Weak.Since, say("the current dipped together with the loss of USB and %v flows again: a restart", s.Amps)
+	case off.N > 0 && near(off.Since, gone):
+		return e.withLink(off.Since), "the current fell together with the loss of USB"
+	case e.s.Mode.Mode == bench.Running && s.Dipped != 0 && s.Dipped >= e.s.Run.Start && near(s.Dipped, gone) && s.High.N >= 2:
+		return s.Dipped, say("the current dipped together with the loss of USB and %v flows again: a restart", s.Amps)
 	}
 	return 0, ""
+}
+
+// lowSince is when a low streak with USB gone began to mean a drop: where the
+// device was still there while it drew so little, it was its leaving.
+func (e *Engine) lowSince() ms {
+	s, gone := &e.s.Power, e.s.USB.Gone
+	if s.Dip != 0 && (gone == 0 || gone-s.Dip <= staleFor) {
+		return s.Dip
+	}
+	return max(s.Low.Since, gone)
 }
 
 func near(a, b ms) bool { return max(a-b, b-a) <= together }
@@ -79,22 +94,31 @@ func (e *Engine) downByUSB(t ms) (ms, string) {
 // concludeDown tells a certain drop once its kind is known: when the current
 // is back, or when waiting longer would tell too late.
 func (e *Engine) concludeDown(t ms) {
-	d := &e.s.Down
+	d, h := &e.s.Down, &e.s.Power.High
 	if d.Since == 0 {
 		return
 	}
-	back := e.back()
-	linkOnly := e.blind(t)
-	if !back && !linkOnly && t-d.Since < concludeAfter {
-		return
+	back, linkOnly := e.back(), e.blind(t)
+	late := t-d.Since >= max(concludeAfter, 4*e.s.Power.Period)
+	if late && h.N == 1 && h.Since > d.Since {
+		back = true // no time to wait for a second reading
 	}
+	if back || linkOnly || late {
+		e.tellDown(back, linkOnly)
+	}
+}
+
+// tellDown tells a certain drop.
+func (e *Engine) tellDown(back, linkOnly bool) {
+	d := e.s.Down
 	kind, why := e.kind(back, linkOnly)
 	why = append([]string{d.Why}, why...)
 	if e.handsOn(d.Since) {
 		e.handled(kind, why)
-		return
+	} else {
+		e.drop(kind, why)
 	}
-	e.drop(kind, why)
+	e.afterEnd(d.Since, d.Why)
 }
 
 // back reports that the current has returned since the drop.
@@ -122,7 +146,7 @@ func (e *Engine) kind(back, linkOnly bool) (string, []string) {
 
 // drop ends the run by the board's doing.
 func (e *Engine) drop(kind string, why []string) {
-	r, at, found := e.s.Run, e.s.Down.Since, e.s.Down.Why
+	r, at := e.s.Run, e.s.Down.Since
 	mode := e.s.Mode.Mode
 	e.end(bench.RunDropped, at, kind)
 	e.s.Counts.Drops++
@@ -135,8 +159,6 @@ func (e *Engine) drop(kind string, why []string) {
 		})
 	}
 	e.regular(r, at)
-	e.s.Power.Dip, e.s.Power.Weak = 0, streak{}
-	e.afterEnd(at, found)
 }
 
 // end records how the run ended and clears it.
@@ -146,6 +168,7 @@ func (e *Engine) end(kind bench.EventType, at ms, as string) {
 		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
 	}
 	e.s.Run, e.s.Down = runState{}, downState{}
+	e.s.Power.Dip, e.s.Power.Weak, e.s.Power.Was, e.s.Power.Dipped = 0, streak{}, 0, 0
 	e.s.Move.Stalled = 0
 }
 
@@ -174,7 +197,7 @@ func (e *Engine) startRun(t ms) {
 	s := &e.s.Power
 	switch {
 	case s.High.N >= 2:
-		e.begin(s.High.Since, !s.Ever && e.s.Last.End == 0, say("%v, two readings in a row above %v", s.Amps, e.p.StartsAbove))
+		e.begin(max(s.High.Since, e.s.Last.End), !s.Ever && e.s.Last.End == 0, say("%v, two readings in a row above %v", s.Amps, e.p.StartsAbove))
 	case e.s.USB.Present && e.st.Hookup.VBUS:
 		e.startByUSB(t)
 	case s.Low.N >= 2 && s.Off.N == 0 && e.s.USB.Present && !e.sawDown() && len(e.shown()) > 0:
@@ -249,6 +272,9 @@ func (e *Engine) suspect(t ms) bool {
 func (e *Engine) proven(t ms) bool {
 	if e.st.Hookup.Path == bench.FromBattery {
 		return e.s.USB.Present && !e.s.Source.Told || e.marksOnly()
+	}
+	if e.s.Power.Last == 0 && e.blind(t) {
+		return e.s.USB.Present && !e.s.Source.Told // it never had readings
 	}
 	return e.s.Power.Last == t
 }

@@ -23,6 +23,8 @@ const (
 	shiftFloor = 20 * unit.Milliampere
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
+	leftFloor  = 50 * unit.Milliampere
+	leftShare  = 0.25 // a change since the device left the bus
 )
 
 // lively reports that the current swung within the second.
@@ -39,6 +41,10 @@ func (s second) shifted(ref unit.Current) bool {
 }
 
 func scale(c unit.Current, by float64) unit.Current { return unit.Current(float64(c) * by) }
+
+// hintFor is how soon a second second must look like movement: one alone is a
+// spike.
+const hintFor ms = 3000
 
 // trafficFresh is how old a traffic count may be and still be evidence that
 // the bus can be seen.
@@ -60,9 +66,16 @@ func (e *Engine) traffic(t ms, f bench.Traffic) {
 func (e *Engine) currentMoves(from ms, now second) {
 	m := &e.s.Move
 	ref, ok := m.Ref.Get()
-	if !ok || now.lively() || now.shifted(ref) {
+	if !ok {
 		m.Ref = unit.Some(now.level)
-		if ok {
+		return
+	}
+	m.Lively = now.lively()
+	if m.Lively || now.shifted(ref) {
+		hint := m.Hint
+		m.Hint = from
+		if hint != 0 && from-hint <= hintFor {
+			m.Ref = unit.Some(now.level)
 			e.moved(from)
 		}
 		return

@@ -18,6 +18,7 @@ type State struct {
 	Base   int64 // Unix milliseconds of internal time zero; a clock step moves it
 	First  ms    // the first observation, 0 before it
 	Now    ms    // the last moment processed
+	Old    bool  // the last observation was stamped long before Now
 	Events uint64
 
 	Power  powerState
@@ -50,16 +51,19 @@ type powerState struct {
 	GapCount int
 	Period   ms // median interval
 
-	Off   streak       // readings in the off band
-	Low   streak       // readings at or below StartsAbove, the off band included
-	Mid   streak       // those of them above the off band
-	High  streak       // readings above StartsAbove
-	Dip   ms           // first reading of the latest low streak, kept after it ended
-	Weak  streak       // readings above StartsAbove but below anything running or starting draws
-	Ever  bool         // a reading at or below StartsAbove was seen
-	Sag   ms           // last reading with the volts sagging
-	SagTo unit.Voltage // to there
-	AtMax ms           // last reading at the supply's current limit
+	Off     streak       // readings in the off band
+	Low     streak       // readings at or below StartsAbove, the off band included
+	Mid     streak       // those of them above the off band
+	High    streak       // readings above StartsAbove
+	Dip     ms           // first reading of the latest low streak, kept after it ended
+	Weak    streak       // readings above StartsAbove but below anything running or starting draws
+	Was     ms           // first reading of an off streak that was long enough and has ended
+	Dipped  ms           // first reading of a weak streak that has ended
+	Ever    bool         // a reading at or below StartsAbove was seen
+	LastLow ms           // the last of those
+	Sag     ms           // last reading with the volts sagging
+	SagTo   unit.Voltage // to there
+	AtMax   ms           // last reading at the supply's current limit
 
 	Block     []unit.Current // readings of the second under way
 	BlockFrom ms
@@ -94,10 +98,21 @@ type usbState struct {
 	Present bool
 	ID      bench.USBID
 	Serial  string
-	Since   ms // present since
-	Gone    ms // absent since, 0 when never seen
+	Since   ms        // present since
+	Gone    ms        // absent since, 0 when never seen
+	Left    leftState // how it was when it left
 	URBs    unit.Maybe[uint64]
 	Counted ms // last traffic count
+}
+
+// leftState is how the board was when its device left the bus, and what the
+// current did since: a cable that is pulled changes little, a restart much.
+type leftState struct {
+	Mode    bench.Mode
+	Level   unit.Maybe[unit.Current]
+	Lively  bool
+	Seconds int // full seconds since
+	Changed int // those of them with another level or liveliness
 }
 
 // modeState is the declared mode.
@@ -165,5 +180,7 @@ type downState struct {
 type moveState struct {
 	Last    ms // the last movement
 	Ref     unit.Maybe[unit.Current]
-	Stalled ms // since when, while a stall stands
+	Hint    ms   // the last second that looked like a movement
+	Lively  bool // the current swung within the last second
+	Stalled ms   // since when, while a stall stands
 }

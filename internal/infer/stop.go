@@ -39,15 +39,12 @@ func (e *Engine) handsOn(t ms) bool { return t < e.s.Hands }
 // can tell whose doing it was, so it is not counted against the board.
 func (e *Engine) handled(kind string, why []string) {
 	at, r := e.s.Down.Since, e.s.Run
-	found := e.s.Down.Why
 	mode := e.s.Mode.Mode
 	e.end(bench.RunStopped, at, bench.StoppedByHands)
 	e.emit(bench.RunStopped, at, bench.EventData{
 		Kind: bench.StoppedByHands, Mode: mode, Uptime: length(at - r.Start), Window: length(e.window), Assumed: r.Assumed,
 		Why: append([]string{"somebody was at the station", "it looked like " + kind}, why...),
 	})
-	e.s.Power.Dip, e.s.Power.Weak = 0, streak{}
-	e.afterEnd(at, found)
 }
 
 // outputOff takes the supply's word that its output is off. Bus power may feed

@@ -11,6 +11,9 @@ import (
 // came between two looks.
 func (e *Engine) usb(t ms, u bench.USB) {
 	s := &e.s.USB
+	if e.s.Source.Told && u.Change != bench.USBDetails {
+		e.sourceNews(t, bench.USBSource{Change: bench.Back}) // it sees again
+	}
 	switch u.Change {
 	case bench.USBDetails:
 		s.Serial = u.Serial
@@ -35,25 +38,31 @@ func (e *Engine) usbGone(t ms) {
 		return
 	}
 	s.Present, s.Gone = false, t
+	s.Left = leftState{Mode: e.s.Mode.Mode, Level: e.s.Power.Level, Lively: e.s.Move.Lively}
 	s.URBs = unit.Maybe[uint64]{}
 	e.moved(t)
 }
 
 func (e *Engine) usbCame(t ms, u bench.USB) {
 	s := &e.s.USB
-	e.noteRestart(t, u.ID)
+	if e.restartedInRunning(t, u.ID) {
+		e.heldReset()
+	} else {
+		e.noteRestart(t, u.ID)
+	}
 	s.Present, s.ID, s.Since, s.Serial = true, u.ID, t, u.Serial
+	e.s.Power.forget()
 	e.moved(t)
 }
 
 // noteRestart tells that the device came back within the gap of a mode in
 // which it is expected to restart.
 func (e *Engine) noteRestart(t ms, id bench.USBID) {
-	s, m := &e.s.USB, e.p.Spec(e.s.Mode.Mode)
+	s, m := &e.s.USB, e.p.Spec(e.s.USB.Left.Mode)
 	if !e.s.Run.Active || e.s.Down.Since != 0 || s.Gone < e.s.Run.Start || m == nil || !m.Restarts {
 		return
 	}
-	if t-s.Gone > millis(m.Absence()) {
+	if t == s.Gone || t-s.Gone > e.longestRestart(m, t) {
 		return
 	}
 	e.s.Counts.Restarts++
@@ -62,6 +71,57 @@ func (e *Engine) noteRestart(t ms, id bench.USBID) {
 		why = append(why, "the current never stayed off")
 	}
 	e.emit(bench.RunRestarted, s.Gone, bench.EventData{Mode: m.Mode, Uptime: e.uptime(s.Gone), Why: why})
+}
+
+// longestRestart is how long a device may be gone for a restart: the gap of its
+// mode, and where readings show that power was held a whole start more.
+func (e *Engine) longestRestart(m *profile.Spec, t ms) ms {
+	gap := millis(m.Absence())
+	if start := e.p.Spec(bench.Starting); start != nil && !e.blind(t) {
+		return gap + millis(start.Most)
+	}
+	return gap
+}
+
+// restartedInRunning reports that a board which ran has started again with
+// power held: gone for longer than a re-enumeration and no longer than a start,
+// back as it was, and drawing another current meanwhile. A cable that was out
+// changes little.
+func (e *Engine) restartedInRunning(t ms, id bench.USBID) bool {
+	s, run, start := &e.s.USB, e.p.Spec(bench.Running), e.p.Spec(bench.Starting)
+	if s.Left.Mode != bench.Running || run == nil || start == nil || !among(e.byID[id], bench.Running) {
+		return false
+	}
+	if !e.s.Run.Active || e.s.Down.Since != 0 || s.Gone <= e.s.Run.Start || e.blind(t) || e.st.Hookup.VBUS {
+		return false
+	}
+	away := t - s.Gone
+	return away > millis(run.Absence()) && (start.Most == 0 || away <= millis(start.Most)) && s.Left.changed()
+}
+
+// changed reports that the current was another one most of the time since.
+func (l *leftState) changed() bool { return l.Seconds >= 3 && 2*l.Changed >= l.Seconds }
+
+// heldReset tells a restart with power held, and begins the run that followed.
+func (e *Engine) heldReset() {
+	at := e.s.USB.Gone
+	why := say("gone from USB while the current changed from %v: it started again", e.s.USB.Left.Level.Or(0))
+	e.s.Down = downState{Since: at, Why: why}
+	e.drop(bench.Reset, append([]string{why}, e.whyHeld("power was held")...))
+	e.begin(at, false, why)
+}
+
+// watchLeft follows the current of a board whose device has left the bus.
+func (e *Engine) watchLeft(from ms, now second) {
+	l := &e.s.USB.Left
+	ref, ok := l.Level.Get()
+	if !e.absent() || from < e.s.USB.Gone || !ok {
+		return
+	}
+	l.Seconds++
+	if max(now.level-ref, ref-now.level) > max(leftFloor, scale(ref, leftShare)) || now.lively() && !l.Lively {
+		l.Changed++
+	}
 }
 
 // sourceNews takes what the USB watch says of itself. What stands there is

@@ -11,28 +11,28 @@ import (
 func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 	st := &e.s
 	s.Station, s.Profile, s.Hookup, s.At = e.st.ID, e.p.Name, e.st.Hookup, now
-	s.Mode, s.Label, s.ModeSince = st.Mode.Mode, e.p.Label(st.Mode.Mode), e.moment(st.Mode.Since)
+	s.Mode, s.Label, s.ModeSince = st.Mode.Mode, e.p.Label(st.Mode.Mode), e.shownAt(st.Mode.Since)
 	s.Window = e.window.span()
 	s.Run, s.LastRun = e.runView(now), e.lastRunView()
-	s.Reading = bench.ReadingView{At: e.moment(st.Power.Last), Volts: st.Power.Volts}
+	s.Reading = bench.ReadingView{At: e.shownAt(st.Power.Last), Volts: st.Power.Volts}
 	if st.Power.Last != 0 {
 		s.Reading.Amps = unit.Some(st.Power.Amps)
 	}
-	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.moment(st.USB.Since), URBs: st.USB.URBs}
-	s.VBUS = bench.ReadingView{At: e.moment(st.VBUS.At), Volts: st.VBUS.Volts, Amps: st.VBUS.Amps}
-	s.Temperature = bench.TemperatureView{At: e.moment(st.Warmth.At), Celsius: st.Warmth.Celsius}
+	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.shownAt(st.USB.Since), URBs: st.USB.URBs}
+	s.VBUS = bench.ReadingView{At: e.shownAt(st.VBUS.At), Volts: st.VBUS.Volts, Amps: st.VBUS.Amps}
+	s.Temperature = bench.TemperatureView{At: e.shownAt(st.Warmth.At), Celsius: st.Warmth.Celsius}
 	s.Waiting = st.Run.Blocked
-	s.Screen = bench.ScreenView{Screen: st.Screen.Screen, At: e.moment(st.Screen.At), By: st.Screen.By}
+	s.Screen = bench.ScreenView{Screen: st.Screen.Screen, At: e.shownAt(st.Screen.At), By: st.Screen.By}
 	if e.handsOn(st.Now) {
-		s.HandsOn = e.moment(st.Hands)
+		s.HandsOn = e.shownAt(st.Hands)
 	}
-	s.Stalled, s.StartHung = e.moment(st.Move.Stalled), st.Mode.Hung && st.Mode.Mode == bench.Starting && st.Run.Active
+	s.Stalled, s.StartHung = e.shownAt(st.Move.Stalled), st.Mode.Hung && st.Mode.Mode == bench.Starting && st.Run.Active
 	s.SupplyError, s.USBError = e.complaint(st.Supply), e.complaint(st.Source)
 	if st.Supply.Told {
-		s.SupplyLost = e.moment(st.Supply.Lost)
+		s.SupplyLost = e.shownAt(st.Supply.Lost)
 	}
 	if st.Source.Told {
-		s.USBLost = e.moment(st.Source.Lost)
+		s.USBLost = e.shownAt(st.Source.Lost)
 	}
 	s.Counts = st.Counts
 }
@@ -52,7 +52,7 @@ func (e *Engine) runView(now time.Time) *bench.RunView {
 	}
 	start := e.wall(r.Start)
 	return &bench.RunView{
-		Start: start, Assumed: r.Assumed, Uptime: max(now.Sub(start), 0), Origin: e.moment(r.Origin),
+		Start: start, Assumed: r.Assumed, Uptime: max(now.Sub(start), 0), Origin: e.shownAt(r.Origin),
 		WindowMet: e.metAt(r.Origin, r.Met), Suspect: e.suspect(e.s.Now),
 	}
 }
@@ -63,7 +63,7 @@ func (e *Engine) lastRunView() *bench.RunView {
 		return nil
 	}
 	return &bench.RunView{
-		Start: e.wall(l.Start), Assumed: l.Assumed, Uptime: (l.End - l.Start).span(), Origin: e.moment(l.Origin),
+		Start: e.wall(l.Start), Assumed: l.Assumed, Uptime: (l.End - l.Start).span(), Origin: e.shownAt(l.Origin),
 		WindowMet: e.metAt(l.Origin, l.Met), End: e.wall(l.End), EndedAs: l.Type, Kind: l.Kind,
 	}
 }
@@ -76,8 +76,8 @@ func (e *Engine) metAt(origin, met ms) time.Time {
 	return e.wall(origin + e.window)
 }
 
-// moment is wall time, or the zero time for never.
-func (e *Engine) moment(t ms) time.Time {
+// shownAt is wall time, or the zero time for never.
+func (e *Engine) shownAt(t ms) time.Time {
 	if t == 0 {
 		return time.Time{}
 	}

@@ -114,8 +114,8 @@ func (e *Engine) whyStalled(t ms) []string {
 	return why
 }
 
-func (e *Engine) whyRegular(p float64) []string {
-	d := e.s.Drops
+func (e *Engine) whyRegular(p float64, alike int) []string {
+	d := e.s.Drops[len(e.s.Drops)-alike:]
 	chance := "less than once in 1,000,000"
 	if p > 1e-6 {
 		chance = say("once in %.0f", 1/p)

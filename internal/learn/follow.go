@@ -105,6 +105,13 @@ func (f *Follower) Tick(now time.Time) []bench.Event {
 	return events
 }
 
+// Finish tells that the recording is over.
+func (f *Follower) Finish() []bench.Event {
+	events := f.e.Finish()
+	f.conclude(events)
+	return events
+}
+
 // align puts an observation on a clock that was never stepped.
 func (f *Follower) align(o bench.Observation) time.Duration {
 	if f.zero.IsZero() {

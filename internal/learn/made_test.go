@@ -199,9 +199,7 @@ func TestRestoreAcrossIdentities(t *testing.T) {
 			got = append(got, fmt.Sprintf("%v %s", e.Time.Sub(start).Round(s), e.Data.To))
 		}
 	}
-	// The level of the start speaks for a restore at first, the two seconds after
-	// that for recovery.
-	want := []string{"0s off", "2s starting", "17s restoring", "17s recovery", "37s restoring", "2m59s running"}
+	want := []string{"0s off", "2s starting", "17s recovery", "37s restoring", "2m59s running"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}

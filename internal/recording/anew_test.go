@@ -41,6 +41,8 @@ func (n noting) Tick(now time.Time) []bench.Event {
 	return nil
 }
 
+func (noting) Finish() []bench.Event { return nil }
+
 func TestReplayBeginsAnewAfterAnEnd(t *testing.T) {
 	d, err := recording.NewReader(strings.NewReader(twice), "twice.jsonl")
 	if err != nil {

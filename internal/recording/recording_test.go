@@ -102,6 +102,8 @@ func TestHandWrittenForms(t *testing.T) {
 		{`"clock":{"end":true}`, bench.Clock{End: true}},
 		{`"clock":{"change":"jump","by_s":-3600.5}`, bench.Clock{Jump: -3600500 * time.Millisecond}},
 		{`"clock":{"jump_s":60}`, bench.Clock{Jump: time.Minute}},
+		{`"clock":{"jump":-60}`, bench.Clock{Jump: -time.Minute}},
+		{`"clock":{"change":"jump"}`, bench.Clock{}},
 		{`"power":{"volts":null,"amps":4.12e-1,"output":false}`, bench.Power{Amps: unit.Some(unit.Current(412_000)), Output: unit.Some(false)}},
 	} {
 		got, _, err := readAll(t, strings.NewReader(`{"at":"2026-03-02T21:14:05Z","station":"s1",`+tc.in+"}\n"))
@@ -211,7 +213,7 @@ func TestSurvey(t *testing.T) {
 	defer d.Close()
 	got, err := recording.Survey(d)
 	want := map[string]bench.Hookup{
-		"a": {Path: bench.FromSupply},
+		"a": {Path: bench.FromSupply, USB: true},
 		"b": {Path: bench.FromBattery, USB: true},
 		"d": {Path: bench.FromBattery},
 		"c": {Path: bench.FromSupply, VBUS: true, USB: true},

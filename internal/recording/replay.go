@@ -14,7 +14,7 @@ import (
 // Survey reads all of r and says how each station in it is wired: as the
 // header says, and where it is silent, a station with readings of its own is
 // fed by a supply and one without by a battery, and a port is watched where anything
-// was seen on one. Where the recording becomes unreadable it returns what was
+// was seen on one, or might have been beside a supply. Where the recording becomes unreadable it returns what was
 // learnt so far, with the error. A station that begins anew later counts as it
 // was wired first.
 func Survey(d *Reader) (map[string]bench.Hookup, error) {
@@ -47,16 +47,18 @@ func Survey(d *Reader) (map[string]bench.Hookup, error) {
 }
 
 func wired(s Stations, readings, port bool) bench.Hookup {
-	h := bench.Hookup{Path: s.Power, VBUS: s.VBUS, USB: port}
-	if s.USB != nil {
-		h.USB = *s.USB
-	}
+	h := bench.Hookup{Path: s.Power, VBUS: s.VBUS}
 	switch {
 	case h.Path != "":
 	case readings:
 		h.Path = bench.FromSupply
 	default:
 		h.Path = bench.FromBattery
+	}
+	// A board that never comes up on USB leaves no line about its port.
+	h.USB = port || h.Path == bench.FromSupply
+	if s.USB != nil {
+		h.USB = *s.USB
 	}
 	return h
 }
@@ -65,6 +67,7 @@ func wired(s Stations, readings, port bool) bench.Hookup {
 type Engine interface {
 	Step(bench.Observation) []bench.Event
 	Tick(time.Time) []bench.Event
+	Finish() []bench.Event
 }
 
 // Over says how a station is wired that was wired so before, where a later
@@ -110,7 +113,7 @@ func Replay(d *Reader, engines map[string]Engine, anew func(id string, s Station
 		if ended[id] {
 			continue
 		}
-		if err := tellAll(now[id].Tick(last), tell); err != nil {
+		if err := errors.Join(tellAll(now[id].Tick(last), tell), tellAll(now[id].Finish(), tell)); err != nil {
 			return err
 		}
 	}

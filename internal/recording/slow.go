@@ -10,7 +10,7 @@ import (
 // decodeSlowly reads a line field by field, so that an error names its field
 // and unknown fields are told apart from unreadable ones. It also takes the
 // short ways of writing the lines that are made by hand:
-// "supply":"lost", "clock":"end", {"state":"lost"}, {"jump_s":3600}, {"end":true}.
+// "supply":"lost", "clock":"end", {"state":"lost"}, {"jump_s":3600}, {"jump":3600}, {"end":true}.
 func decodeSlowly(b []byte) (l line, unknown []string, field string, err error) {
 	top, err := object(b)
 	if err != nil {
@@ -128,7 +128,7 @@ func (w *walker) clock(raw json.RawMessage) *clockNews {
 	}
 	var jump *float64
 	var end bool
-	w.object(raw, "clock", map[string]any{"change": &c.Change, "by_s": &c.BySecs, "jump_s": &jump, "end": &end})
+	w.object(raw, "clock", map[string]any{"change": &c.Change, "by_s": &c.BySecs, "jump_s": &jump, "jump": &jump, "end": &end})
 	switch {
 	case jump != nil:
 		c.Change, c.BySecs = clockJump, *jump
