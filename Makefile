@@ -16,7 +16,7 @@ endif
 CACHE := $(CURDIR)/.cache
 BIN   := $(CURDIR)/bin/benchvigil
 TOOL  := go tool -modfile=internal/tools/go.mod
-CODE  := cmd configs internal
+CODE  := cmd configs deploy internal
 
 # How long each fuzz target runs.
 FUZZTIME ?= 10s
