@@ -8,7 +8,9 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"slices"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/checkup"
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
@@ -33,7 +35,11 @@ func Check(ctx context.Context, o CheckOptions) error {
 	if err != nil {
 		return err
 	}
-	results := checkup.Run(ctx, checkedBench(c, problem, o), checkup.System{
+	b := checkedBench(c, problem, o)
+	if problem == nil {
+		lookAtRunning(ctx, c.Listen, b.Stations)
+	}
+	results := checkup.Run(ctx, b, checkup.System{
 		OS: runtime.GOOS, Root: os.DirFS(o.Root), Sysfs: os.DirFS(sysfsOf(c)), Listen: usb.ListenKernel, Scan: scan,
 		Hold: inhibit.Logind, Free: checkup.FreeSpace, Clock: checkup.KernelClock,
 	})
@@ -60,6 +66,29 @@ func checkedBench(c config.Config, problem error, o CheckOptions) checkup.Bench 
 		b.Stations = append(b.Stations, st)
 	}
 	return b
+}
+
+// lookAtRunning asks a benchvigil that runs what it sees, if there is one.
+func lookAtRunning(ctx context.Context, listen string, stations []checkup.Station) {
+	c, err := newClient("http://" + listen)
+	if err != nil {
+		return
+	}
+	all, err := c.stations(ctx)
+	if err != nil {
+		return // the usual case: none runs
+	}
+	for _, s := range all {
+		i := slices.IndexFunc(stations, func(st checkup.Station) bool { return st.ID == s.Station })
+		if i < 0 {
+			continue
+		}
+		w := checkup.Watched{Lost: !s.SupplyLostSince.IsZero(), Error: s.SupplyError}
+		if s.Reading != nil {
+			w.Power = bench.Power{Volts: s.Reading.Volts, Amps: s.Reading.Amps}
+		}
+		stations[i].Watched = &w
+	}
 }
 
 // sysfsOf is the kernel's device tree, also where the configuration cannot be

@@ -14,6 +14,7 @@ import (
 	"io/fs"
 	"time"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/inhibit"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/supply"
@@ -56,6 +57,15 @@ type Station struct {
 	Port     string // empty: none
 	Profile  *profile.Profile
 	Supplies []supply.Options // complete for supply.New
+	Watched  *Watched         // what a benchvigil that runs sees; nil: none runs
+}
+
+// Watched is what a running watch says of a supply. Two that ask one instrument
+// can take each other's answers, so a checkup does not ask beside it.
+type Watched struct {
+	Power bench.Power // the last reading
+	Lost  bool
+	Error string // what the source complained of last
 }
 
 // Bench is what is to be checked.

@@ -24,8 +24,12 @@ func (s System) supplies(ctx context.Context, stations []Station) []Result {
 	}
 	var jobs []job
 	byAddress := map[string][]job{}
+	known := map[int]Watched{} // by the number of the job
 	for _, st := range stations {
 		for i, o := range st.Supplies {
+			if st.Watched != nil {
+				known[len(jobs)] = *st.Watched
+			}
 			j := job{len(jobs), supplyCheck(st, i), o}
 			jobs = append(jobs, j)
 			byAddress[o.Address] = append(byAddress[o.Address], j)
@@ -36,12 +40,24 @@ func (s System) supplies(ctx context.Context, stations []Station) []Result {
 	for _, list := range byAddress {
 		wg.Go(func() {
 			for _, j := range list {
+				if w, ok := known[j.at]; ok {
+					out[j.at] = watched(j.check, w)
+					continue
+				}
 				out[j.at] = readings(j.check, Measure(ctx, j.opts, s.Measure))
 			}
 		})
 	}
 	wg.Wait()
 	return out
+}
+
+// watched judges what a running watch says.
+func watched(check string, w Watched) Result {
+	if w.Lost {
+		return Result{check, Failed, "the benchvigil that runs gets no readings: " + w.Error, "look whether it is switched on, at its cable and at its address", Hardware}
+	}
+	return Result{Check: check, Verdict: OK, Found: "the benchvigil that runs reads it: " + Reading(w.Power)}
 }
 
 func supplyCheck(st Station, i int) string {

@@ -65,6 +65,20 @@ func TestSupplies(t *testing.T) {
 	}
 }
 
+// A supply that a running watch reads is not asked beside it.
+func TestWatchedSuppliesAreLeftAlone(t *testing.T) {
+	power := bench.Power{Volts: unit.Some(3800 * unit.Millivolt), Amps: unit.Some(412 * unit.Milliampere)}
+	opts := []supply.Options{{Station: "s", Address: "127.0.0.1:1"}} // would fail if it were asked
+	got := System{Measure: time.Second}.supplies(t.Context(), []Station{
+		{ID: "a", Supplies: opts, Watched: &Watched{Power: power}},
+		{ID: "b", Supplies: opts, Watched: &Watched{Lost: true, Error: "no answer"}},
+		{ID: "c", Supplies: opts},
+	})
+	want(t, got[0], OK, "reads it: 3.800 V, 412 mA")
+	want(t, got[1], Failed, "no answer")
+	want(t, got[2], Failed, "connection refused")
+}
+
 func TestReadings(t *testing.T) {
 	power := bench.Power{Volts: unit.Some(3800 * unit.Millivolt), Amps: unit.Some(412 * unit.Milliampere)}
 	good := Measured{Name: "Invented,PS1,1,1", Last: power, Readings: 21, Over: 2 * time.Second, Every: 100 * time.Millisecond}

@@ -39,10 +39,13 @@ type Draft struct {
 }
 
 // DraftStation is a station of a draft.
-type DraftStation struct{ ID, Name, Port string }
+type DraftStation struct {
+	ID, Name, Port string
+	Address        string // of its supply
+}
 
 // ReadDraft reads what is there of a configuration, however little it is. It
-// refuses only what is no YAML at all.
+// refuses only what is no YAML at all; what does not fit is left out.
 func ReadDraft(text []byte) (Draft, error) {
 	var raw struct {
 		Bench    string `yaml:"bench"`
@@ -54,14 +57,19 @@ func ReadDraft(text []byte) (Draft, error) {
 			ID   string `yaml:"id"`
 			Name string `yaml:"name"`
 			Port string `yaml:"port"`
+
+			Supply struct {
+				Address string `yaml:"address"`
+			} `yaml:"supply"`
 		} `yaml:"stations"`
 	}
-	if err := yaml.Unmarshal(text, &raw); err != nil {
+	err := yaml.Unmarshal(text, &raw)
+	if _, shape := errors.AsType[*yaml.TypeError](err); err != nil && !shape {
 		return Draft{}, fmt.Errorf("read configuration: %w", err)
 	}
 	d := Draft{Bench: raw.Bench, Profiles: cmp.Or(raw.Profiles, DefaultProfiles), Sysfs: cmp.Or(raw.USB.Sysfs, DefaultSysfs)}
 	for _, s := range raw.Stations {
-		d.Stations = append(d.Stations, DraftStation(s))
+		d.Stations = append(d.Stations, DraftStation{s.ID, s.Name, s.Port, s.Supply.Address})
 	}
 	return d, nil
 }

@@ -116,10 +116,13 @@ func TestWithStationOnTheReference(t *testing.T) {
 }
 
 func TestReadDraft(t *testing.T) {
-	d, err := config.ReadDraft([]byte("bench: north\nusb: {sysfs: tree, colour: red}\nstations:\n  - {id: a, port: 1-2}\n  - {}\n"))
-	want := config.Draft{Bench: "north", Profiles: "profiles", Sysfs: "tree", Stations: []config.DraftStation{{ID: "a", Port: "1-2"}, {}}}
+	d, err := config.ReadDraft([]byte("bench: north\nusb: {sysfs: tree, colour: red}\nstations:\n  - {id: a, port: 1-2, supply: {address: x, every: 1s}}\n  - {}\n"))
+	want := config.Draft{Bench: "north", Profiles: "profiles", Sysfs: "tree", Stations: []config.DraftStation{{ID: "a", Port: "1-2", Address: "x"}, {}}}
 	if diff := cmp.Diff(want, d); diff != "" || err != nil {
 		t.Errorf("%v (-want +got):\n%s", err, diff)
+	}
+	if d, err := config.ReadDraft([]byte("bench: north\nstations:\n  - {id: a, supply: [x]}\n")); err != nil || d.Bench != "north" {
+		t.Errorf("a supply in the wrong shape: %+v, %v", d, err)
 	}
 	if d, err := config.ReadDraft(nil); err != nil || d.Sysfs != "/sys" {
 		t.Errorf("nothing reads as %+v, %v", d, err)

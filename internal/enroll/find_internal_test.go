@@ -1,11 +1,17 @@
 package enroll
 
 import (
+	"bytes"
+	"context"
 	"io/fs"
+	"strings"
 	"testing"
 	"testing/fstest"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"benchvigil/internal/config"
 )
 
 func link(to string) *fstest.MapFile {
@@ -38,5 +44,34 @@ func TestInstruments(t *testing.T) {
 	}
 	if got := instruments(fstest.MapFS{}, fstest.MapFS{}, nil); got != nil {
 		t.Errorf("found %v on an empty computer", got)
+	}
+}
+
+// An instrument that a station has already may be in the middle of an answer
+// to a watch: it is named, and not asked who it is.
+func TestInstrumentsOfOtherStationsAreNotAsked(t *testing.T) {
+	var out bytes.Buffer
+	var asked []string
+	s := &session{
+		Options: Options{
+			Root: fstest.MapFS{"dev/usbtmc0": {}, "dev/usbtmc1": {}},
+			Ask: func(_ context.Context, address, _ string, _ time.Duration) (string, error) {
+				asked = append(asked, address)
+				return "Invented,TMC", nil
+			},
+		},
+		talk:  newTalk(t.Context(), strings.NewReader("2\n"), &out, false),
+		draft: config.Draft{Stations: []config.DraftStation{{ID: "a", Address: "usbtmc:///dev/usbtmc0?x=1"}}},
+		sysfs: fstest.MapFS{},
+	}
+	address, err := s.chooseSupply(t.Context())
+	if err != nil || address != "usbtmc:///dev/usbtmc1" {
+		t.Errorf("chose %q, %v", address, err)
+	}
+	if d := cmp.Diff([]string{"usbtmc:///dev/usbtmc1"}, asked); d != "" {
+		t.Errorf("asked (-want +got):\n%s", d)
+	}
+	if !strings.Contains(out.String(), "/dev/usbtmc0  (of station a)") {
+		t.Errorf("says:\n%s", &out)
 	}
 }

@@ -46,7 +46,9 @@ func (s *session) chooseSupply(ctx context.Context) (string, error) {
 	list := instruments(s.Root, s.sysfs, s.ports())
 	for i, f := range list {
 		name := ""
-		if f.certain {
+		if id := s.user(f.address); id != "" {
+			name = "(of station " + id + ")" // a watch that runs may be asking it
+		} else if f.certain {
 			name = s.idn(ctx, f.address)
 		}
 		s.say("  %d  %s  %s", i+1, f.shown, name)
@@ -60,6 +62,16 @@ func (s *session) chooseSupply(ctx context.Context) (string, error) {
 		return list[n-1].address, err
 	}
 	return a, err
+}
+
+// user is the station that has the instrument already, "" for none.
+func (s *session) user(address string) string {
+	for _, st := range s.draft.Stations {
+		if device, _, _ := strings.Cut(st.Address, "?"); device == address {
+			return st.ID
+		}
+	}
+	return ""
 }
 
 // ports are those of all stations, this one's included.

@@ -1,0 +1,64 @@
+package app_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/zap/zaptest"
+
+	"benchvigil/internal/app"
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/unit"
+)
+
+// While a benchvigil runs, a checkup asks it what it reads, and not the supply
+// beside it: the one here would refuse.
+func TestCheckBesideARunningWatch(t *testing.T) {
+	family, err := profile.Load(os.DirFS("../../configs/profiles"), "invented-handset.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	profiles, err := filepath.Abs("../../configs/profiles")
+	if err != nil {
+		t.Fatal(err)
+	}
+	started := make(chan string, 1)
+	plan := &app.Plan{
+		Bench: "north", Listen: "127.0.0.1:0", Logger: zaptest.NewLogger(t),
+		Stations: []app.StationPlan{{ID: "s1", Name: "s1", Hookup: bench.Hookup{Path: bench.FromSupply}, Profile: family}},
+		Extra:    []app.Source{readings{412 * unit.Milliampere}},
+		Started:  func(address string) { started <- address },
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- app.Run(ctx, plan) }()
+	file := filepath.Join(t.TempDir(), "config.yaml")
+	text := fmt.Sprintf("bench: north\nlisten: %s\nprofiles: %s\nusb: {scan: \"off\"}\nstations:\n  - {id: s1, profile: invented-handset, supply: {address: \"127.0.0.1:1\"}}\n",
+		<-started, profiles)
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	check := func() string {
+		var out bytes.Buffer
+		// This computer may have no USB, which is an error of its own.
+		_ = app.Check(t.Context(), app.CheckOptions{Config: file, Folder: t.TempDir(), Root: t.TempDir(), Out: &out})
+		return out.String()
+	}
+	eventually(t, 20*time.Second, "the running watch says what it reads", func() bool {
+		return strings.Contains(check(), "the benchvigil that runs reads it: 3.800 V, 412 mA")
+	})
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	if got := check(); !strings.Contains(got, "connection refused") {
+		t.Errorf("without a watch the supply is not asked:\n%s", got)
+	}
+}
