@@ -167,7 +167,7 @@ func (e *Engine) end(kind bench.EventType, at ms, as string) {
 	e.s.Last = endState{
 		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
 	}
-	e.s.Run, e.s.Down = runState{}, downState{}
+	e.s.Run, e.s.Down, e.s.USB.Left = runState{}, downState{}, leftState{}
 	e.s.Power.Dip, e.s.Power.Weak, e.s.Power.Was, e.s.Power.Dipped = 0, streak{}, 0, 0
 	e.s.Move.Stalled = 0
 }

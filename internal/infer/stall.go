@@ -18,8 +18,8 @@ type second struct {
 // second by more than a supply's noise and a board's idle ripple; and a level
 // that shifts by more than these allow is a movement too.
 const (
-	swingFloor = 60 * unit.Milliampere
-	swingShare = 0.15
+	swingFloor = 80 * unit.Milliampere
+	swingShare = 0.25
 	shiftFloor = 20 * unit.Milliampere
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
