@@ -35,8 +35,8 @@ func defaults() map[string]string {
 		"listen":     DefaultListen,
 		"profiles":   DefaultProfiles,
 		"usb.sysfs":  DefaultSysfs,
-		"usb.rescan": DefaultRescan.String(),
-		"usb.scan":   DefaultScan.String(),
+		"usb.rescan": short(DefaultRescan),
+		"usb.scan":   short(DefaultScan),
 
 		"inhibit_sleep": "true",
 	}
