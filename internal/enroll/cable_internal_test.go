@@ -52,8 +52,10 @@ func TestFollow(t *testing.T) {
 		},
 		{
 			"a hub with two behind it", []at{
-				{time.Second, plug("1-6", device(0xff, 9))},
-				{time.Second, func(t *usbtest.Tree) { t.Set(usbtest.Attribute("1-6", "bDeviceClass"), "09\n") }},
+				{time.Second, func(t *usbtest.Tree) {
+					t.Plug("1-6", device(0xff, 9))
+					t.Set(usbtest.Attribute("1-6", "bDeviceClass"), "09\n")
+				}},
 				{1500 * time.Millisecond, plug("1-6.1", device(4, 10))},
 				{2500 * time.Millisecond, plug("1-6.2", device(4, 11))},
 			}, []string{"1-6.1", "1-6.2"}, nil, 5 * time.Second,
