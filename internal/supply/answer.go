@@ -25,8 +25,9 @@ const (
 type Answer struct {
 	Volts     unit.Maybe[unit.Voltage]
 	Amps      unit.Maybe[unit.Current]
-	VoltsOver bool // the instrument says that volts are over range
-	AmpsOver  bool // likewise amps
+	Celsius   unit.Maybe[unit.Temperature] // only a meter that streams gives it here
+	VoltsOver bool                         // the instrument says that volts are over range
+	AmpsOver  bool                         // likewise amps
 }
 
 // What can be wrong with an answer; ParseAnswer wraps one of them.

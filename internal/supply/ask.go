@@ -35,17 +35,17 @@ func Ask(ctx context.Context, address, query string, timeout time.Duration) (str
 	if err != nil {
 		return "", err
 	}
-	conn, err := dial(ctx)
+	d, err := dialled(ctx, dial, timeout)
 	if err != nil {
 		return "", &AskError{Unreachable, unreachable(err).text(), err}
 	}
-	stop := context.AfterFunc(ctx, func() { _ = conn.Close() })
+	stop := closeAfter(ctx, d.conn)
 	defer func() {
 		if stop() {
-			_ = conn.Close()
+			_ = d.conn.Close()
 		}
 	}()
-	line, err := newDialogue(conn, timeout).query(query)
+	line, err := d.query(query)
 	if err != nil {
 		f := unanswered(query, timeout, err)
 		return "", &AskError{f.kind, f.text(), err}

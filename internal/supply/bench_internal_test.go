@@ -34,18 +34,14 @@ func benchmarkPoll(b *testing.B, address string, o Options) {
 	}
 	emitted := 0
 	s := newSession(p, func(bench.Observation) bool { emitted++; return true })
-	conn, err := p.dial(b.Context())
-	if err != nil {
-		b.Fatal(err)
-	}
-	defer conn.Close()
-	d := newDialogue(conn, p.opts.Timeout)
+	p.link.join()
+	defer p.link.leave()
 	ctx := context.Background()
 	b.ReportAllocs()
 	n := 0
 	for b.Loop() {
 		n++
-		if f := s.serve(ctx, d, s.opts.Now()); f != nil {
+		if f := s.serve(ctx, s.opts.Now()); f != nil {
 			b.Fatal(f.text())
 		}
 	}

@@ -79,7 +79,10 @@ func unreachable(err error) *failure {
 
 // unanswered says why there is no answer to query q.
 func unanswered(q string, timeout time.Duration, err error) *failure {
+	var reopen reopenError
 	switch {
+	case errors.As(err, &reopen):
+		return unreachable(reopen.error)
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		return &failure{kind: Silent, what: fmt.Sprintf("no answer to %q within %v", q, timeout)}
 	case errors.Is(err, errLong):

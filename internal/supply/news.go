@@ -22,6 +22,7 @@ const maxKnown = 32
 // an instrument that comes and goes does not fill it.
 type news struct {
 	station string
+	channel string
 	now     func() time.Time
 	emit    func(bench.Observation) bool
 	log     *zap.Logger
@@ -33,7 +34,7 @@ type news struct {
 
 // tell emits news at one moment.
 func (n *news) tell(at time.Time, change bench.Sight, text string) bool {
-	return n.emit(bench.Observation{At: at, Station: n.station, Fact: bench.Supply{Change: change, Error: text}})
+	return n.emit(bench.Observation{At: at, Station: n.station, Fact: bench.Supply{Change: change, Error: text, Channel: n.channel}})
 }
 
 // loss tells that there are no readings, once for each cause. What the receiver

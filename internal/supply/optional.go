@@ -53,7 +53,13 @@ func (o *optional) settle(readingWorked bool) (dropped bool) {
 // stateQuery is an optional query whose answer rides on the next reading.
 type stateQuery struct {
 	optional
-	take func(line string, p *bench.Power) error
+	take func(line string, r *riding) error
+}
+
+// riding is state that waits for the next reading.
+type riding struct {
+	bench.Power
+	Celsius unit.Maybe[unit.Temperature]
 }
 
 // stateQueries lists what the options ask for.
@@ -62,6 +68,7 @@ func stateQueries(o Options) []*stateQuery {
 		{optional{query: o.OutputQuery}, takeOutput},
 		{optional{query: o.SetVoltsQuery}, takeSetVolts},
 		{optional{query: o.LimitQuery}, takeLimit},
+		{optional{query: o.TemperatureQuery}, takeTemperature},
 	}
 	var asked []*stateQuery
 	for _, q := range all {
@@ -72,22 +79,27 @@ func stateQueries(o Options) []*stateQuery {
 	return asked
 }
 
-func takeOutput(line string, p *bench.Power) error {
+func takeOutput(line string, r *riding) error {
 	on, err := parseSwitch(line)
 	if err == nil {
-		p.Output = unit.Some(on)
+		r.Output = unit.Some(on)
 	}
 	return err
 }
 
-func takeSetVolts(line string, p *bench.Power) error {
+func takeSetVolts(line string, r *riding) error {
 	a, err := ParseAnswer(line, VoltsOnly)
-	p.SetVolts = a.Volts
+	r.SetVolts = a.Volts
 	return err
 }
 
-func takeLimit(line string, p *bench.Power) error {
+func takeLimit(line string, r *riding) error {
 	a, err := ParseAnswer(line, AmpsOnly)
-	p.LimitAmps = a.Amps
+	r.LimitAmps = a.Amps
+	return err
+}
+
+func takeTemperature(line string, r *riding) (err error) {
+	r.Celsius, _, err = parseNumber(line, unit.ParseCelsius)
 	return err
 }

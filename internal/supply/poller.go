@@ -12,12 +12,15 @@ import (
 	"benchvigil/internal/logkey"
 )
 
-// Poller asks one instrument for one station.
+// Poller asks one instrument for one station, or listens to a meter that speaks
+// without being asked.
 type Poller struct {
 	opts    Options
 	dial    Dial
 	address string
 	counts  *counters
+	link    *link
+	pattern *Pattern // nil: the instrument is asked
 }
 
 // New checks the options. It refuses what can never work, such as an address
@@ -26,19 +29,25 @@ func New(o Options) (*Poller, error) {
 	o = o.withDefaults()
 	p := &Poller{opts: o, dial: o.Dial, address: o.Address, counts: newCounters()}
 	if err := o.validate(); err != nil {
-		return nil, fmt.Errorf("supply %q: %w", o.Name, err)
+		return nil, fmt.Errorf("%s %q: %w", o.word(), o.Name, err)
+	}
+	if o.Pattern != "" {
+		p.pattern, _ = ParsePattern(o.Pattern) // validate has tried it
 	}
 	if p.dial == nil {
 		var err error
 		if p.address, p.dial, err = open(o.Address); err != nil {
-			return nil, fmt.Errorf("supply %q: %w", o.Name, err)
+			return nil, fmt.Errorf("%s %q: %w", o.word(), o.Name, err)
 		}
 	}
+	p.link = o.Links.get(p.address, p.dial)
 	return p, nil
 }
 
 // String names the poller for logs: "supply left (127.0.0.1:5025)".
-func (p *Poller) String() string { return fmt.Sprintf("supply %s (%s)", p.opts.Name, p.address) }
+func (p *Poller) String() string {
+	return fmt.Sprintf("%s %s (%s)", p.opts.word(), p.opts.Name, p.address)
+}
 
 // Counts returns the totals so far. It may be called at any time.
 func (p *Poller) Counts() Counts { return p.counts.read() }
@@ -48,6 +57,8 @@ func (p *Poller) Counts() Counts { return p.counts.read() }
 // is to be called once at a time.
 func (p *Poller) Run(ctx context.Context, emit func(bench.Observation) bool) error {
 	s := newSession(p, emit)
+	p.link.join()
+	defer p.link.leave()
 	for ctx.Err() == nil {
 		f := p.connect(ctx, s)
 		switch {
@@ -61,21 +72,33 @@ func (p *Poller) Run(ctx context.Context, emit func(bench.Observation) bool) err
 	return nil
 }
 
-// connect opens one connection and reads over it until it fails. What it
+// connect opens the connection and reads over it until that fails. What it
 // returns is meaningless once ctx has ended.
 func (p *Poller) connect(ctx context.Context, s *session) *failure {
+	if p.pattern != nil {
+		return p.hear(ctx, s)
+	}
+	if err := s.line.open(ctx); err != nil {
+		return unreachable(err)
+	}
+	defer s.line.giveUp()
+	return s.converse(ctx)
+}
+
+// hear takes what a meter says of itself. Nobody else is served by it.
+func (p *Poller) hear(ctx context.Context, s *session) *failure {
 	conn, err := p.dial(ctx)
 	if err != nil {
 		return unreachable(err)
 	}
-	// A read that waits for an answer is ended by closing what it reads from.
-	stop := context.AfterFunc(ctx, func() { _ = conn.Close() })
+	stop := closeAfter(ctx, conn)
 	defer func() {
 		if stop() {
 			_ = conn.Close()
 		}
 	}()
-	return s.converse(ctx, newDialogue(conn, p.opts.Timeout))
+	s.connected()
+	return s.listen(conn)
 }
 
 // newRetry waits 100 ms at first and twice as long each time, to 5 s at most,

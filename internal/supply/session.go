@@ -8,6 +8,7 @@ import (
 	"github.com/cenkalti/backoff/v5"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
 )
 
 const (
@@ -17,30 +18,38 @@ const (
 	maxDrain = 20
 	// maxGarbled is how many garbled answers in a row are a loss of sight.
 	maxGarbled = 3
+	// warmthEvery is how often a temperature is emitted: a board warms slowly. It
+	// is a little less than stateEvery, which must not be halved by it.
+	warmthEvery = 900 * time.Millisecond
 )
 
 // session is what one Run knows of its instrument, over all its connections.
 type session struct {
-	opts   Options
-	counts *counters
-	news   news
-	retry  *backoff.ExponentialBackOff
+	opts    Options
+	counts  *counters
+	news    news
+	line    *line
+	pattern *Pattern // nil: the instrument is asked
+	retry   *backoff.ExponentialBackOff
 
 	queue   optional // SYST:ERR?
 	state   []*stateQuery
-	riding  bench.Power // state that waits for the next reading
-	garbled int         // garbled answers in a row
-	opened  bool        // a connection was opened before
+	riding  riding    // state that waits for the next reading
+	garbled int       // garbled answers in a row
+	opened  bool      // a connection was opened before
+	warmed  time.Time // when a temperature was emitted last
 
 	compoundFailed bool // the compound query got no reading the last time
 }
 
 func newSession(p *Poller, emit func(bench.Observation) bool) *session {
-	return &session{
-		opts:   p.opts,
-		counts: p.counts,
+	s := &session{
+		opts:    p.opts,
+		pattern: p.pattern,
+		counts:  p.counts,
 		news: news{
 			station: p.opts.Station,
+			channel: p.opts.Channel,
 			now:     p.opts.Now,
 			emit:    emit,
 			log:     p.logger(),
@@ -50,28 +59,34 @@ func newSession(p *Poller, emit func(bench.Observation) bool) *session {
 		queue: optional{query: queueQuery},
 		state: stateQueries(p.opts),
 	}
+	s.line = &line{link: p.link, pick: p.opts.Select, timeout: p.opts.Timeout, opened: s.connected}
+	return s
+}
+
+// connected counts a connection.
+func (s *session) connected() {
+	if s.opened {
+		s.counts.reconnects.Add(1)
+	}
+	s.opened = true
 }
 
 // lost takes a failure that ended a connection, or kept one from being opened.
 func (s *session) lost(f *failure) {
 	s.counts.failures[f.kind].Add(1)
 	s.garbled = 0
-	s.riding = bench.Power{}
+	s.riding = riding{}
 	s.news.loss(f)
 }
 
-// converse talks over one connection until it fails.
-func (s *session) converse(ctx context.Context, d *dialogue) *failure {
-	if s.opened {
-		s.counts.reconnects.Add(1)
-	}
-	s.opened = true
-	if _, f := s.drain(d); f != nil {
+// converse asks until that fails.
+func (s *session) converse(ctx context.Context) *failure {
+	if _, f := s.drain(ctx); f != nil {
 		return s.doubt(&s.queue, f)
 	}
 	p := pace{every: s.opts.Every, slot: time.Now()}
 	for sleep(ctx, time.Until(p.slot)) {
-		if f := s.serve(ctx, d, p.slot.Add(p.every)); f != nil {
+		if f := s.serve(ctx, p.slot.Add(p.every)); f != nil {
 			return f
 		}
 		s.counts.skipped.Add(p.advance(time.Now()))
@@ -80,41 +95,41 @@ func (s *session) converse(ctx context.Context, d *dialogue) *failure {
 }
 
 // serve takes one reading, then asks for state in what is left of the slot.
-func (s *session) serve(ctx context.Context, d *dialogue, until time.Time) *failure {
-	a, f := s.read(d)
+func (s *session) serve(ctx context.Context, until time.Time) *failure {
+	a, f := s.read(ctx)
 	if ctx.Err() != nil {
 		return nil // the connection was closed under the question: nobody's failure
 	}
 	if f != nil {
-		return s.failed(d, f)
+		return s.failed(ctx, f)
 	}
 	s.garbled, s.compoundFailed = 0, false
 	s.take(a)
-	return s.askState(d, until)
+	return s.askState(ctx, until)
 }
 
 // read asks for volts and amps, by one query or by two.
-func (s *session) read(d *dialogue) (Answer, *failure) {
+func (s *session) read(ctx context.Context) (Answer, *failure) {
 	if s.opts.Query != "" {
-		return s.ask(d, s.opts.Query, VoltsAndAmps)
+		return s.ask(ctx, s.opts.Query, VoltsAndAmps)
 	}
 	var volts, amps Answer
 	var f *failure
 	if s.opts.VoltsQuery != "" {
-		if volts, f = s.ask(d, s.opts.VoltsQuery, VoltsOnly); f != nil {
+		if volts, f = s.ask(ctx, s.opts.VoltsQuery, VoltsOnly); f != nil {
 			return Answer{}, f
 		}
 	}
 	if s.opts.AmpsQuery != "" {
-		if amps, f = s.ask(d, s.opts.AmpsQuery, AmpsOnly); f != nil {
+		if amps, f = s.ask(ctx, s.opts.AmpsQuery, AmpsOnly); f != nil {
 			return Answer{}, f
 		}
 	}
 	return Answer{Volts: volts.Volts, VoltsOver: volts.VoltsOver, Amps: amps.Amps, AmpsOver: amps.AmpsOver}, nil
 }
 
-func (s *session) ask(d *dialogue, q string, asked Asked) (Answer, *failure) {
-	line, err := d.query(q)
+func (s *session) ask(ctx context.Context, q string, asked Asked) (Answer, *failure) {
+	line, err := s.line.query(ctx, q)
 	if err != nil {
 		return Answer{}, unanswered(q, s.opts.Timeout, err)
 	}
@@ -130,10 +145,10 @@ func (s *session) ask(d *dialogue, q string, asked Asked) (Answer, *failure) {
 // The first known quantity after a loss is what ends the loss.
 func (s *session) take(a Answer) {
 	at := s.opts.Now()
-	power := s.riding
-	s.riding = bench.Power{}
+	power, warmth := s.riding.Power, s.riding.Celsius
+	s.riding = riding{}
 	power.Volts, power.Amps = a.Volts, a.Amps
-	known := a.Volts.Known() || a.Amps.Known()
+	known := a.Volts.Known() || a.Amps.Known() || a.Celsius.Known()
 	s.settle(true)
 	if known {
 		s.counts.readings.Add(1)
@@ -143,9 +158,23 @@ func (s *session) take(a Answer) {
 		s.counts.failures[NotANumber].Add(1)
 	}
 	if power != (bench.Power{}) {
+		power.Channel = s.opts.Channel
 		s.news.emit(bench.Observation{At: at, Station: s.opts.Station, Fact: power})
 	}
+	if a.Celsius.Known() {
+		warmth = a.Celsius
+	}
+	s.warm(at, warmth)
 	s.comment(a, known)
+}
+
+// warm emits a temperature, where there is one and the last is old enough.
+func (s *session) warm(at time.Time, warmth unit.Maybe[unit.Temperature]) {
+	c, ok := warmth.Get()
+	if now := time.Now(); ok && now.Sub(s.warmed) >= warmthEvery {
+		s.warmed = now
+		s.news.emit(bench.Observation{At: at, Station: s.opts.Station, Fact: bench.Temperature{Celsius: c}})
+	}
 }
 
 // comment tells what is odd about a well-formed answer.
@@ -169,7 +198,7 @@ func (s *session) trouble(what string) { s.news.trouble(&failure{what: what}) }
 // failed handles a reading that came to nothing. A garbled answer does not end
 // the connection as long as the error queue, being emptied, answers as it
 // should: then question and answer are still in step.
-func (s *session) failed(d *dialogue, f *failure) *failure {
+func (s *session) failed(ctx context.Context, f *failure) *failure {
 	s.settle(false)
 	s.compoundFailed = s.opts.Query != "" && f.kind != Broken
 	if f.kind != Garbled {
@@ -178,7 +207,7 @@ func (s *session) failed(d *dialogue, f *failure) *failure {
 	if s.garbled++; s.garbled >= maxGarbled {
 		return f
 	}
-	if inStep, _ := s.drain(d); !inStep {
+	if inStep, _ := s.drain(ctx); !inStep {
 		return f // the cause; how the drain failed only follows from it
 	}
 	s.counts.failures[Garbled].Add(1)
@@ -188,12 +217,12 @@ func (s *session) failed(d *dialogue, f *failure) *failure {
 
 // drain empties the error queue and tells each entry. inStep means that the
 // instrument answered every time as it should.
-func (s *session) drain(d *dialogue) (inStep bool, f *failure) {
+func (s *session) drain(ctx context.Context) (inStep bool, f *failure) {
 	if !s.queue.wanted(time.Now()) {
 		return false, nil
 	}
 	for range maxDrain {
-		line, err := d.query(queueQuery)
+		line, err := s.line.query(ctx, queueQuery)
 		if err != nil {
 			return false, unanswered(queueQuery, s.opts.Timeout, err)
 		}
@@ -245,14 +274,14 @@ func (s *session) settle(readingWorked bool) {
 
 // askState asks the state queries that are due, one at least and as many as
 // the slot has time for, so that they do not cost a slow instrument readings.
-func (s *session) askState(d *dialogue, until time.Time) *failure {
+func (s *session) askState(ctx context.Context, until time.Time) *failure {
 	for _, q := range s.state {
 		now := time.Now()
 		if !q.wanted(now) {
 			continue
 		}
 		q.due = now.Add(stateEvery)
-		line, err := d.query(q.query)
+		line, err := s.line.query(ctx, q.query)
 		if err != nil {
 			return s.doubt(&q.optional, unanswered(q.query, s.opts.Timeout, err))
 		}

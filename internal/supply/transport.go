@@ -23,7 +23,9 @@ type Dial func(ctx context.Context) (Conn, error)
 // reads what follows "scheme://", refuses what can never work, and gives the
 // address as it is shown.
 var transports = map[string]func(where string) (address string, dial Dial, err error){
-	"tcp": openTCP,
+	"tcp":    openTCP,
+	"serial": openSerial,
+	"usbtmc": openUSBTMC,
 }
 
 // open finds the way that an address means; without a scheme it is TCP.
@@ -34,7 +36,7 @@ func open(s string) (address string, dial Dial, err error) {
 	}
 	transport, ok := transports[scheme]
 	if !ok {
-		return "", nil, fmt.Errorf("address %q: %q is not a way to reach a supply: use tcp://host:port", s, scheme)
+		return "", nil, fmt.Errorf("address %q: %q is not a way to reach a supply: use tcp://host:port, serial:///dev/… or usbtmc:///dev/…", s, scheme)
 	}
 	if address, dial, err = transport(where); err != nil {
 		return "", nil, fmt.Errorf("address %q: %w", s, err)
