@@ -118,7 +118,7 @@ func (a *assembly) addPage() error {
 	})
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Version: a.plan.Version, Logger: a.plan.Logger,
-		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(),
+		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
 		API: api.New(api.Options{Snapshots: a.snapshots, Mark: a.mark, Follow: a.follow, Logger: a.plan.Logger}),
 	})
 	a.site = site

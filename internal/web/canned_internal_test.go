@@ -159,6 +159,24 @@ func allStates() []canned {
 		})},
 		{"no port", changed(r, named("Supply only"), func(s *bench.Snapshot) { s.Hookup.USB, s.Port, s.USB = false, "", bench.USBView{} })},
 		{"asleep, dropped once", changed(r, named("Owl 3"), in(bench.Asleep, "asleep", 50*time.Minute), draws(unit.FromAmps(0.0123), 3801*unit.Millivolt), upFor(9*time.Hour), droppedBefore(10*time.Hour+30*time.Second, 44*time.Second, bench.BrownOut))},
+		{"hands on", changed(r, named("Plover 4"), func(s *bench.Snapshot) {
+			s.HandsOn = night.Add(6*time.Minute + 48*time.Second)
+			s.Screen = bench.ScreenView{Screen: bench.ScreenLock, At: ago(32 * time.Second), By: "kim"}
+			s.Temperature = bench.TemperatureView{At: ago(time.Second), Celsius: 31_400}
+		})},
+		{"fed by the bus too", changed(r, named("Plover 5, by cable"), draws(0, 0), func(s *bench.Snapshot) {
+			s.Hookup.VBUS = true
+			s.VBUS = bench.ReadingView{At: night, Volts: unit.Some(5020 * unit.Millivolt), Amps: unit.Some(480 * unit.Milliampere)}
+			s.Temperature = bench.TemperatureView{At: ago(5 * time.Minute), Celsius: 28_000}
+		})},
+		{"stopped, not off yet", changed(r, named("Wren 8"), noRun, func(s *bench.Snapshot) {
+			s.Waiting = true
+			s.LastRun = &bench.RunView{Start: ago(2 * time.Minute), Uptime: 110 * time.Second, End: ago(10 * time.Second), EndedAs: bench.RunStopped, Kind: bench.StoppedByMark}
+		})},
+		{"led by marks", changed(r, named("Crane 1, battery"), unplugged, func(s *bench.Snapshot) {
+			s.Hookup, s.Port, s.Reading, s.Shape = bench.Hookup{Path: bench.FromBattery}, "", bench.ReadingView{}, bench.Shape{}
+			s.Screen = bench.ScreenView{Screen: bench.ScreenRepair, At: ago(2 * time.Minute)}
+		})},
 		{"window over, not proven", changed(r, named("Swift 2"), func(s *bench.Snapshot) {
 			s.Run = &bench.RunView{Start: ago(231 * time.Second), Uptime: 231 * time.Second, Origin: ago(211 * time.Second)}
 			s.USBLost, s.SupplyLost, s.Reading.At = ago(time.Minute), ago(time.Minute), ago(time.Minute)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"maps"
 	"net/http"
 	"os"
 	"reflect"
@@ -34,6 +35,7 @@ type hub struct {
 type client struct {
 	queue   chan []byte // closed by the hub: the stream ends
 	address string
+	view    view
 }
 
 var (
@@ -41,7 +43,7 @@ var (
 	errCrowded = errors.New("too many pages are open: close some")
 )
 
-func (h *hub) join(address string) (*client, error) {
+func (h *hub) join(address string, v view) (*client, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	switch {
@@ -50,7 +52,7 @@ func (h *hub) join(address string) (*client, error) {
 	case len(h.clients) >= mostClients:
 		return nil, errCrowded
 	}
-	c := &client{make(chan []byte, queueLength), address}
+	c := &client{make(chan []byte, queueLength), address, v}
 	h.clients[c] = struct{}{}
 	return c, nil
 }
@@ -62,18 +64,26 @@ func (h *hub) leave(c *client) {
 	delete(h.clients, c)
 }
 
-func (h *hub) empty() bool {
+// views are what somebody looks at right now.
+func (h *hub) views() map[view]bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return len(h.clients) == 0
+	out := map[view]bool{}
+	for c := range h.clients {
+		out[c.view] = true
+	}
+	return out
 }
 
-// send never blocks. It returns the clients whose queues were full: they are
-// out.
-func (h *hub) send(update []byte) (slow []*client) {
+// send never blocks. It returns the clients of that view whose queues were
+// full: they are out.
+func (h *hub) send(v view, update []byte) (slow []*client) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for c := range h.clients {
+		if c.view != v {
+			continue
+		}
 		select {
 		case c.queue <- update:
 		default:
@@ -122,46 +132,62 @@ func (s *Site) Run(ctx context.Context) error {
 	tick, beat := time.NewTicker(s.o.Every), time.NewTicker(beatEvery)
 	defer tick.Stop()
 	defer beat.Stop()
-	var f Front
-	shown := shown{}
+	sent := map[view]shown{}
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
-			f = s.look()
-			s.tell(s.changes(&f, shown))
+			s.refresh(sent)
 		case <-beat.C:
-			s.tell(event("time", []byte(s.look().Now)))
+			now := event("time", []byte(s.look().Now))
+			for v := range s.live.views() {
+				s.tell(v, now)
+			}
 		}
 	}
 }
 
-// shown is what clients were sent last, by element.
+// refresh sends every view what changed in it. While nobody looks at one there
+// is nothing to render, and nothing is known of what the next one will see.
+func (s *Site) refresh(sent map[view]shown) {
+	l, views := s.look(), s.live.views()
+	maps.DeleteFunc(sent, func(v view, _ shown) bool { return !views[v] })
+	for v := range views {
+		if sent[v] == nil {
+			sent[v] = shown{}
+		}
+		s.tell(v, s.changes(&l, v, sent[v]))
+	}
+}
+
+// shown is what the clients of a view were sent last, by element.
 type shown map[string]any
 
-// changes renders what differs from what was shown. While nobody looks there
-// is nothing to render, and nothing is known of what the next one will see.
-func (s *Site) changes(f *Front, shown shown) []byte {
-	if s.live.empty() {
-		clear(shown)
-		return nil
-	}
+// changes renders what differs from what was shown, and all of it where other
+// elements stand than before.
+func (s *Site) changes(l *Look, v view, shown shown) []byte {
 	var out []byte
-	part := func(key, template string, data any) {
-		if reflect.DeepEqual(shown[key], data) {
-			return
+	parts := v.parts(l)
+	if all := keys(parts); shown["keys"] != all {
+		clear(shown)
+		shown["keys"] = all
+		for _, p := range parts {
+			shown[p.key] = p.data
 		}
-		shown[key] = data
-		out = append(out, s.part(template, data)...)
+		for _, p := range v.whole(l) {
+			out = append(out, s.part(p.template, p.data)...)
+		}
 	}
-	part("summary", "summary", f.Summary)
-	for _, t := range f.Grid.Tiles {
-		part("tile "+t.Station, "tile", t)
+	for _, p := range parts {
+		if !reflect.DeepEqual(shown[p.key], p.data) {
+			shown[p.key] = p.data
+			out = append(out, s.part(p.template, p.data)...)
+		}
 	}
-	if shown["time"] != f.Now {
-		shown["time"] = f.Now
-		out = append(out, event("time", []byte(f.Now))...)
+	if shown["time"] != l.Now {
+		shown["time"] = l.Now
+		out = append(out, event("time", []byte(l.Now))...)
 	}
 	return out
 }
@@ -176,12 +202,12 @@ func (s *Site) part(template string, data any) []byte {
 	return event("part", b)
 }
 
-// tell sends an update to everybody and logs who was too slow for it.
-func (s *Site) tell(update []byte) {
+// tell sends an update to everybody who looks at a view and logs who was too slow for it.
+func (s *Site) tell(v view, update []byte) {
 	if len(update) == 0 {
 		return
 	}
-	for _, c := range s.live.send(update) {
+	for _, c := range s.live.send(v, update) {
 		s.logSlow(c)
 	}
 }
@@ -206,7 +232,7 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "text/event-stream")
 		return
 	}
-	c, err := s.live.join(r.RemoteAddr)
+	c, err := s.live.join(r.RemoteAddr, viewOf(r.URL.Query()))
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
 		return
@@ -214,8 +240,8 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	defer s.live.leave(c)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
-	// The grid is rendered after joining: what changes meanwhile is queued.
-	for update := s.hello(); ; {
+	// All is rendered after joining: what changes meanwhile is queued.
+	for update := s.hello(c.view); ; {
 		if err := write(w, update); err != nil {
 			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.drop(c) {
 				s.logSlow(c)
@@ -235,12 +261,13 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 }
 
 // hello is how every stream begins.
-func (s *Site) hello() []byte {
-	f := s.look()
+func (s *Site) hello(v view) []byte {
+	l := s.look()
 	out := append([]byte(retryAfter), event("hello", []byte(s.assets))...)
-	out = append(out, s.part("summary", f.Summary)...)
-	out = append(out, s.part("grid", f.Grid)...)
-	return append(out, event("time", []byte(f.Now))...)
+	for _, p := range v.whole(&l) {
+		out = append(out, s.part(p.template, p.data)...)
+	}
+	return append(out, event("time", []byte(l.Now))...)
 }
 
 // write sends at once, and gives up on a client that takes nothing. The

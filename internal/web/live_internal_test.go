@@ -140,9 +140,14 @@ func (r *rig) open(path string) *http.Response {
 
 func (r *rig) live() *stream {
 	r.t.Helper()
-	resp := r.open("/live")
+	return r.stream("/live")
+}
+
+func (r *rig) stream(path string) *stream {
+	r.t.Helper()
+	resp := r.open(path)
 	if resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != "text/event-stream" {
-		r.t.Fatalf("/live answers %s, %q", resp.Status, resp.Header.Get("Content-Type"))
+		r.t.Fatalf("%s answers %s, %q", path, resp.Status, resp.Header.Get("Content-Type"))
 	}
 	return &stream{r.t, resp.Body, bufio.NewReader(resp.Body)}
 }
@@ -356,17 +361,17 @@ func TestSlowClientIsDropped(t *testing.T) {
 // the others keep theirs.
 func TestFullQueue(t *testing.T) {
 	h := hub{clients: map[*client]struct{}{}}
-	slow, err := h.join("slow")
+	slow, err := h.join("slow", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	quick, err := h.join("quick")
+	quick, err := h.join("quick", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var out []*client
 	for i := range queueLength + 3 {
-		out = append(out, h.send([]byte{byte(i)})...)
+		out = append(out, h.send(view{}, []byte{byte(i)})...)
 		if got := <-quick.queue; got[0] != byte(i) {
 			t.Fatalf("the quick client got %d, want %d", got[0], i)
 		}
@@ -399,7 +404,7 @@ func TestStopEndsStreams(t *testing.T) {
 		if took := time.Since(began); took > stopWithin {
 			t.Errorf("it took %v", took)
 		}
-		if _, err := r.site.live.join("late"); !errors.Is(err, errClosed) {
+		if _, err := r.site.live.join("late", view{}); !errors.Is(err, errClosed) {
 			t.Errorf("after the stop a client may still join: %v", err)
 		}
 	})
@@ -425,17 +430,17 @@ func TestTooManyPages(t *testing.T) {
 	h := hub{clients: map[*client]struct{}{}}
 	var last *client
 	for i := range mostClients {
-		c, err := h.join(fmt.Sprint(i))
+		c, err := h.join(fmt.Sprint(i), view{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		last = c
 	}
-	if _, err := h.join("one more"); !errors.Is(err, errCrowded) {
+	if _, err := h.join("one more", view{}); !errors.Is(err, errCrowded) {
 		t.Errorf("page %d: %v, want %v", mostClients+1, err, errCrowded)
 	}
 	h.leave(last)
-	if _, err := h.join("one more"); err != nil {
+	if _, err := h.join("one more", view{}); err != nil {
 		t.Errorf("after one has gone: %v", err)
 	}
 }
@@ -443,7 +448,7 @@ func TestTooManyPages(t *testing.T) {
 func TestTooManyPagesAnswer(t *testing.T) {
 	s := newSite(t, options(t))
 	for range mostClients {
-		if _, err := s.live.join(""); err != nil {
+		if _, err := s.live.join("", view{}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -453,28 +458,81 @@ func TestTooManyPagesAnswer(t *testing.T) {
 	}
 }
 
-// Nothing is rendered while nobody looks, and the first to look gets all.
+// Nothing is rendered while nobody looks; the first to look gets all, then
+// what changes.
 func TestNobodyLooks(t *testing.T) {
-	s := newSite(t, options(t, someStations(4)...))
-	shown := shown{}
-	f := s.look()
-	if got := s.changes(&f, shown); got != nil || len(shown) != 0 {
-		t.Errorf("%d bytes rendered for nobody", len(got))
+	m := moving{all: someStations(4)}
+	o := options(t)
+	o.Snapshots = m.snapshots
+	s := newSite(t, o)
+	sent := map[view]shown{}
+	if s.refresh(sent); len(sent) != 0 {
+		t.Errorf("rendered for nobody: %v", sent)
 	}
-	c, err := s.live.join("")
+	c, err := s.live.join("", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := strings.Count(string(s.changes(&f, shown)), "event: part\n"); got != 5 {
-		t.Errorf("%d parts, want 4 tiles and the summary", got)
+	s.refresh(sent)
+	if got := string(<-c.queue); strings.Count(got, "event: part\n") != 2 || strings.Count(got, "<article") != 4 {
+		t.Errorf("the first to look gets %s", got)
 	}
-	if got := s.changes(&f, shown); got != nil {
-		t.Errorf("nothing changed, and yet there is %q", got)
+	s.refresh(sent)
+	m.change(2, func(s *bench.Snapshot) { s.Name = "Another" })
+	s.refresh(sent)
+	if got := string(<-c.queue); strings.Count(got, "event: part\n") != 1 || !strings.Contains(got, `id="station-s-3"`) {
+		t.Errorf("one tile changed, and there comes %s", got)
 	}
 	s.live.leave(c)
-	if s.changes(&f, shown); len(shown) != 0 {
+	if s.refresh(sent); len(sent) != 0 {
 		t.Error("after the last has gone something is still taken as shown")
 	}
+}
+
+// When stations come or go, the whole grid is new.
+func TestOtherStations(t *testing.T) {
+	all := someStations(3)
+	o := options(t)
+	o.Snapshots = func() []bench.Snapshot { return all }
+	s, shown := newSite(t, o), shown{}
+	l := s.look()
+	s.changes(&l, view{}, shown)
+	all = all[1:]
+	l = s.look()
+	if got := string(s.changes(&l, view{}, shown)); !strings.Contains(got, `id="grid"`) || strings.Count(got, "<article") != 2 {
+		t.Errorf("after one has gone there comes %s", got)
+	}
+	if got := s.changes(&l, view{}, shown); got != nil {
+		t.Errorf("nothing changed, and yet there is %s", got)
+	}
+}
+
+// Each page gets what it shows and nothing else.
+func TestViews(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, 3)
+		defer r.end()
+		list, one, gone := r.stream("/live?list"), r.stream("/live?station=s-2"), r.stream("/live?station=s-9")
+		for _, s := range []*stream{list, one, gone} {
+			defer s.body.Close() //nolint:errcheck // read only
+		}
+		if rows := all(parse(t, list.until("part", `id="rows"`).data), "li", "row"); len(rows) != 3 || attribute(rows[0], "id") != "row-s-2" {
+			t.Errorf("%d rows, want the dropped station first", len(rows))
+		}
+		if got := one.until("part", "").data; !strings.Contains(got, `id="station"`) || !strings.Contains(got, "Finch 3, bent") {
+			t.Errorf("the page of a station begins with %s", got)
+		}
+		if got := gone.until("part", "").data; !strings.Contains(got, "no longer in the configuration") {
+			t.Errorf("the page of a station that is not there begins with %s", got)
+		}
+		one.until("time", "")
+		r.bench.change(0, func(s *bench.Snapshot) { s.Name = "Not for that page" })
+		r.bench.change(1, func(s *bench.Snapshot) { s.HandsOn = s.At.Add(5 * time.Minute) })
+		if got := one.until("part", "").data; strings.Contains(got, "Not for that page") || !strings.Contains(got, "5 min 00 s") {
+			t.Errorf("hands are on, and there comes %s", got)
+		}
+		list.until("part", "hands on")
+	})
 }
 
 // Foreign text must not be able to end a line of the stream.
@@ -574,7 +632,7 @@ func BenchmarkRound40(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	if _, err := s.live.join(""); err != nil {
+	if _, err := s.live.join("", view{}); err != nil {
 		b.Fatal(err)
 	}
 	shown := shown{}
@@ -584,7 +642,7 @@ func BenchmarkRound40(b *testing.B) {
 		for b.Loop() {
 			clear(shown)
 			f := s.look()
-			size = len(s.changes(&f, shown))
+			size = len(s.changes(&f, view{}, shown))
 		}
 		b.ReportMetric(float64(size), "B/round")
 	})
@@ -592,7 +650,7 @@ func BenchmarkRound40(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
 			f := s.look()
-			s.changes(&f, shown)
+			s.changes(&f, view{}, shown)
 		}
 	})
 }

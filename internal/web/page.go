@@ -12,14 +12,45 @@ import (
 	"benchvigil/internal/logkey"
 )
 
-// Front is the first page.
-type Front struct {
+// Look is the bench at one moment, and what every page says.
+type Look struct {
 	Bench, Banner, Version string
+	Title                  string // for the browser's tab
 	Assets                 string
+	Live                   string // the path of the stream that keeps the page up to date
+	Phone                  bool   // it is made for a phone
+	Said                   string // confirms a mark that was just made without script
+	Again                  string // the path to load next without script; empty: the same
 	Now                    string // the bench's time of day
+	CanMark                bool
 	Summary                Summary
 	Grid                   Grid
 	Legend                 []Severity
+	Screens                []Choice
+}
+
+// Choice is one screen that can be marked, and its key.
+type Choice struct {
+	Key    int
+	Screen bench.Screen
+}
+
+func choices() []Choice {
+	var out []Choice
+	for i, s := range bench.Screens() {
+		out = append(out, Choice{i + 1, s})
+	}
+	return out
+}
+
+// Front is the first page: the wall.
+type Front struct{ Look }
+
+// say confirms a mark until the page is loaded again.
+func (l *Look) say(what, path string) {
+	if what != "" {
+		l.Said, l.Again = what, path
+	}
 }
 
 // Summary counts the tiles by severity.
@@ -85,13 +116,20 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 }
 
 // look is the bench at one moment, ready to be rendered.
-func (s *Site) look() Front {
-	f := Front{Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets, Legend: severities}
+func (s *Site) look() Look {
+	f := Look{
+		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
+		CanMark: s.o.Mark != nil, Legend: severities, Screens: choices(),
+	}
 	snapshots, now := s.o.Snapshots(), time.Now()
 	var newest time.Time
 	for i := range snapshots {
 		one := &snapshots[i]
-		f.Grid.Tiles = append(f.Grid.Tiles, tileOf(one, s.o.Zone, s.news.silent(one, now)))
+		t := tileOf(one, s.o.Zone, s.news.silent(one, now))
+		if t.Number = i + 1; s.o.Mark == nil {
+			t.Marks = nil
+		}
+		f.Grid.Tiles = append(f.Grid.Tiles, t)
 		if one.At.After(newest) {
 			newest = one.At
 		}
@@ -102,6 +140,7 @@ func (s *Site) look() Front {
 	f.Now = newest.In(s.o.Zone).Format(time.TimeOnly)
 	f.Grid.Density = density(len(snapshots))
 	f.Summary = summarise(f.Grid.Tiles, s.o.Bench)
+	f.Title = f.Summary.Title
 	return f
 }
 
@@ -125,8 +164,16 @@ func summarise(tiles []Tile, name string) Summary {
 	return out
 }
 
-func (s *Site) serveFront(w http.ResponseWriter, _ *http.Request) {
-	b, err := s.render("front", s.look())
+func (s *Site) serveFront(w http.ResponseWriter, r *http.Request) {
+	l := s.look()
+	l.Live = "/live"
+	l.say(said(r), "/")
+	s.serve(w, http.StatusOK, "front", &Front{l})
+}
+
+// serve answers with a page.
+func (s *Site) serve(w http.ResponseWriter, code int, name string, page any) {
+	b, err := s.render(name, page)
 	if err != nil {
 		s.o.Logger.Error("the page cannot be rendered", logkey.Err(err))
 		http.Error(w, "The page cannot be rendered; the log says why.", http.StatusInternalServerError)
@@ -134,6 +181,7 @@ func (s *Site) serveFront(w http.ResponseWriter, _ *http.Request) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
 	w.Write(b) //nolint:errcheck // the client has gone
 }
 

@@ -81,9 +81,9 @@ func namesOf(a net.Addr) map[string]bool {
 	return names
 }
 
-// policy lets the page use what this server has, and nobody else put it in a
-// frame.
-const policy = "default-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; object-src 'none'"
+// policy lets the page use what this server has and send forms to it, and
+// nobody else put it in a frame.
+const policy = "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
 
 // secure refuses requests that are not meant for this site and tells browsers
 // to be strict.

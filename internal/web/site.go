@@ -35,9 +35,12 @@ type Options struct {
 	Ready     func() error            // the same for /readyz
 	Metrics   http.Handler            // serves /metrics; nil: there is none
 	API       http.Handler            // serves everything below /api/; nil: there is none
-	Logger    *zap.Logger
-	Every     time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
-	Zone      *time.Location // of the times shown; nil: time.Local
+	// Mark hands a person's mark to a station, false when it is too busy to take
+	// it; nil: the pages have no marks. With script they go through API.
+	Mark   func(station string, m bench.Mark) bool
+	Logger *zap.Logger
+	Every  time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
+	Zone   *time.Location // of the times shown; nil: time.Local
 }
 
 func (o *Options) validate() error {
@@ -105,10 +108,18 @@ func (s *Site) Handler() http.Handler { return secure(s.mux(), loopbackNames()) 
 func (s *Site) mux() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.serveFront)
+	mux.HandleFunc("GET /m", s.serveList)
+	mux.HandleFunc("GET /m/{station}", s.serveOne)
+	mux.HandleFunc("GET /m/{station}/{what}", s.serveAsk)
 	mux.HandleFunc("GET /live", s.serveLive)
 	mux.HandleFunc("GET /healthz", s.serveCheck(s.o.Health))
 	mux.HandleFunc("GET /readyz", s.serveCheck(s.o.Ready))
-	for _, name := range []string{"app.js", "style.css", "icon.svg"} {
+	if s.o.Mark != nil {
+		ours := http.NewCrossOriginProtection()
+		mux.Handle("POST /stations/{station}/marks", ours.Handler(s.serveMark(toFront)))
+		mux.Handle("POST /m/{station}/marks", ours.Handler(s.serveMark(toPhone)))
+	}
+	for _, name := range []string{"app.js", "marks.js", "keys.js", "style.css", "marks.css", "phone.css", "icon.svg"} {
 		mux.HandleFunc("GET /"+name, s.serveAsset(name))
 	}
 	if s.o.API != nil {

@@ -201,6 +201,7 @@ func TestForeignTextIsEscaped(t *testing.T) {
 	s.Station, s.Name, s.Label, s.Port, s.USB.Serial, s.SupplyError = `a"><b>`, evil, evil, evil, evil, evil
 	o := options(t, s)
 	o.Bench, o.Banner, o.Version = evil, evil, evil
+	o.Mark = (&marked{}).mark
 	root := front(t, o)
 	if len(all(root, "img", "")) != 0 || len(all(root, "script", "")) != 1 {
 		t.Error("foreign text has become markup")
@@ -208,7 +209,7 @@ func TestForeignTextIsEscaped(t *testing.T) {
 	if got := attribute(one(t, root, "article", ""), "id"); got != `station-a"><b>` {
 		t.Errorf("the tile has the id %q", got)
 	}
-	if got := text(one(t, root, "h2", "")); got != evil {
+	if got := text(one(t, one(t, root, "article", ""), "h2", "")); got != evil {
 		t.Errorf("the name reads %q", got)
 	}
 }
@@ -263,13 +264,19 @@ func TestBanner(t *testing.T) {
 // The strict policy holds only if nothing is inline and nothing comes from
 // elsewhere; and without script the page must still renew itself.
 func TestPageNeedsNothingElse(t *testing.T) {
-	root := front(t, options(t, someStations(len(allStates()))...))
+	for _, path := range everyPage {
+		t.Run(path, func(t *testing.T) { needsNothingElse(t, page(t, marking(t, &marked{}), path)) })
+	}
+}
+
+func needsNothingElse(t *testing.T, root *html.Node) {
+	t.Helper()
 	for n := range root.Descendants() {
 		for _, a := range n.Attr {
 			switch {
 			case a.Key == "style" || strings.HasPrefix(a.Key, "on"):
 				t.Errorf("<%s %s=%q> is inline", n.Data, a.Key, a.Val)
-			case (a.Key == "href" || a.Key == "src") && !strings.HasPrefix(a.Val, "#") && (!strings.HasPrefix(a.Val, "/") || strings.HasPrefix(a.Val, "//")):
+			case (a.Key == "href" || a.Key == "src" || a.Key == "action") && !strings.HasPrefix(a.Val, "#") && (!strings.HasPrefix(a.Val, "/") || strings.HasPrefix(a.Val, "//")):
 				t.Errorf("<%s %s=%q> is elsewhere", n.Data, a.Key, a.Val)
 			}
 		}
@@ -278,37 +285,59 @@ func TestPageNeedsNothingElse(t *testing.T) {
 		}
 	}
 	head := one(t, root, "head", "")
+	if len(all(head, "script", "")) == 0 {
+		return // it asks something and has no script
+	}
 	if got := one(t, head, "noscript", ""); !strings.Contains(text(got), `http-equiv="refresh" content="5"`) {
 		t.Errorf("without script the page does not renew itself: %q", text(got))
 	}
 }
 
-// What the script and the page say of each other must be there.
+// What a script and the pages say of each other must be there: what it uses
+// without asking, on every page that loads it; what it asks for, on one.
 func TestScriptFindsItsElements(t *testing.T) {
-	script, err := assetFiles.ReadFile("assets/app.js")
+	o := marking(t, &marked{})
+	ids := map[string]int{}
+	live := []string{"/", "/m", "/m/s-1"}
+	for _, path := range live {
+		for n := range page(t, o, path).Descendants() {
+			if id := attribute(n, "id"); id != "" {
+				ids[id]++
+			}
+		}
+	}
+	for _, tc := range []struct {
+		script string
+		least  int      // ids it must name
+		some   []string // those that it asks for
+	}{
+		{"app.js", 3, nil},
+		{"marks.js", 3, []string{"who", "signed"}},
+		{"keys.js", 3, []string{"keys-on", "station", "help"}},
+	} {
+		found := wantedIDs(t, tc.script)
+		if len(found) < tc.least {
+			t.Errorf("only %q found in %s", found, tc.script)
+		}
+		for _, id := range found {
+			if want := map[bool]int{true: 1, false: len(live)}[slices.Contains(tc.some, id)]; ids[id] < want {
+				t.Errorf("%s wants the element %q, which is on %d pages, want %d", tc.script, id, ids[id], want)
+			}
+		}
+	}
+}
+
+func wantedIDs(t *testing.T, script string) (ids []string) {
+	t.Helper()
+	b, err := assetFiles.ReadFile("assets/" + script)
 	if err != nil {
 		t.Fatal(err)
 	}
-	ids := map[string]bool{}
-	for n := range front(t, options(t, running())).Descendants() {
-		ids[attribute(n, "id")] = true
-	}
-	found := 0
-	for _, piece := range strings.Split(string(script), `getElementById("`)[1:] {
+	for _, piece := range strings.Split(string(b), `getElementById("`)[1:] {
 		id, _, _ := strings.Cut(piece, `"`)
-		found++
-		if !ids[id] {
-			t.Errorf("the script wants the element %q, which the page does not have", id)
-		}
+		ids = append(ids, id)
 	}
-	if found < 3 {
-		t.Errorf("only %d elements found in the script", found)
-	}
-	for _, id := range []string{"grid", "summary", "silence", "now"} {
-		if !ids[id] {
-			t.Errorf("no element %q", id)
-		}
-	}
+	return ids
 }
 
 // The page must say within 3 s that nothing comes, and must not say so for one
@@ -399,11 +428,19 @@ func TestRoutes(t *testing.T) {
 		{"HEAD", "/", 200, "text/html; charset=utf-8"},
 		{"POST", "/", 405, ""},
 		{"DELETE", "/live", 405, ""},
+		{"GET", "/m", 200, "text/html; charset=utf-8"},
+		{"GET", "/m/s", 200, "text/html; charset=utf-8"},
+		{"GET", "/m/nobody", 404, "text/html; charset=utf-8"},
+		{"POST", "/stations/s/marks", 404, ""}, // nothing takes marks here
 		{"POST", "/healthz", 405, ""},
 		{"GET", "/nothing", 404, ""},
 		{"GET", "/assets/app.js", 404, ""},
 		{"GET", "/app.js", 200, "text/javascript; charset=utf-8"},
+		{"GET", "/marks.js", 200, "text/javascript; charset=utf-8"},
+		{"GET", "/keys.js", 200, "text/javascript; charset=utf-8"},
 		{"GET", "/style.css", 200, "text/css; charset=utf-8"},
+		{"GET", "/marks.css", 200, "text/css; charset=utf-8"},
+		{"GET", "/phone.css", 200, "text/css; charset=utf-8"},
 		{"GET", "/icon.svg", 200, "image/svg+xml"},
 		{"HEAD", "/live", 200, "text/event-stream"},
 		{"GET", "/metrics", 200, ""},

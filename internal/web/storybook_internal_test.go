@@ -30,6 +30,7 @@ func TestShow(t *testing.T) {
 	}
 	canned, began := someStations(*stations), time.Now()
 	s, err := New(Options{
+		Mark:  func(station string, m bench.Mark) bool { t.Logf("%s: %+v", station, m); return true },
 		Bench: "north", Banner: "Canned states: invented boards, nothing here is real.", Version: "test", Zone: time.UTC, Logger: zaptest.NewLogger(t),
 		Snapshots: func() []bench.Snapshot {
 			out := make([]bench.Snapshot, len(canned))
@@ -56,7 +57,11 @@ func later(s bench.Snapshot, by time.Duration) bench.Snapshot {
 		s.Reading.At = s.Reading.At.Add(by)
 		s.Shape.Until = s.Shape.Until.Add(by)
 	}
-	s.At = s.At.Add(by)
+	for _, at := range []*time.Time{&s.At, &s.VBUS.At, &s.Temperature.At} {
+		if !at.IsZero() {
+			*at = at.Add(by)
+		}
+	}
 	if s.Run != nil {
 		r := *s.Run
 		r.Uptime += by

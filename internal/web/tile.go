@@ -14,6 +14,7 @@ import (
 // a severity. An empty string is not shown.
 type Tile struct {
 	Station  string
+	Number   int // the key that selects it; 0: none
 	Name     string
 	Severity Severity
 	State    string // the most urgent thing, in a word or two
@@ -33,11 +34,20 @@ type Tile struct {
 	Amps, Volts string // the last good reading
 	Reading     string // why there is none, or how old it is
 	Shape       Sparkline
+	Bus         string // what USB bus power gives, where it feeds the board or is metered
+	Warmth      string // the temperature beside the board
+
+	Hands     string // until when somebody is at the station
+	HandsLeft string // how long that is
+	Seen      string // the screen that somebody saw last
+	SeenBy    string // who, and when
+	Marks     *Marks // what can be marked; nil: nothing
 
 	Troubles []Trouble // what somebody must know now, most urgent first
 	Notes    []Trouble // what is worth knowing
 	USB      string
 	Events   []Line // newest first
+	Earlier  []Line // those before, where there is room
 	Counts   string
 }
 
@@ -54,7 +64,8 @@ type Line struct {
 	Why      string // the evidence
 }
 
-// mostLines is how many events a tile shows.
+// mostLines is how many events a tile shows, and how many earlier ones a page
+// with more room has.
 const mostLines = 4
 
 // oldReading is the age from which a reading that still stands shows its age.
@@ -65,9 +76,11 @@ const oldReading = 3 * time.Second
 func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	c := clock{zone, s.At}
 	t := Tile{
-		Station: s.Station, Name: cmp.Or(s.Name, s.Station), Old: silent,
-		Shape: sparkline(s), USB: usbLine(s, c), Events: lines(s.Recent, c), Counts: counts(s),
+		Station: s.Station, Name: nameOf(s), Old: silent,
+		Shape: sparkline(s), USB: usbLine(s, c), Counts: counts(s), Marks: marksOf(s),
 	}
+	t.Events = lines(s.Recent, c)
+	t.Earlier = lines(s.Recent[len(t.Events):], c)
 	all := troubles(s, c, silent)
 	t.Severity, t.State = judge(s, all)
 	notes := slices.IndexFunc(all, func(t Trouble) bool { return t.Severity <= Normal })
@@ -78,6 +91,9 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	t.showMode(s)
 	t.showRun(s, c)
 	t.showReading(s, c)
+	t.showBus(s)
+	t.showTemperature(s, c)
+	t.showPeople(s, c)
 	return t
 }
 
@@ -125,10 +141,14 @@ func (t *Tile) showRun(s *bench.Snapshot, c clock) {
 }
 
 func waitWithoutRun(s *bench.Snapshot) string {
-	switch s.Mode {
-	case bench.Off:
+	switch {
+	case marksOnly(s):
+		return "Waiting for somebody to mark a screen"
+	case s.Waiting:
+		return "Stopped: the next run starts after off was seen"
+	case s.Mode == bench.Off:
 		return "Waiting for power"
-	case bench.Standby:
+	case s.Mode == bench.Standby:
 		return "Waiting for the board to start"
 	default:
 		return "Waiting for a run"
@@ -160,6 +180,8 @@ func (t *Tile) showWindow(s *bench.Snapshot, c clock) {
 func (t *Tile) showReading(s *bench.Snapshot, c clock) {
 	r := s.Reading
 	switch {
+	case marksOnly(s):
+		t.Reading = "On battery: led by marks and the clock"
 	case s.Hookup.Path == bench.FromBattery:
 		t.Reading = "On battery: no readings"
 	case r.At.IsZero():

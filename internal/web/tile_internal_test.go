@@ -34,6 +34,7 @@ func TestTile(t *testing.T) {
 			{At: "02:55:42", Text: "Standby, after off"},
 		},
 		Counts: "No drops",
+		Marks:  &Marks{Stop: true},
 	}
 	if diff := cmp.Diff(want, tileNow(running()), cmpopts.EquateEmpty()); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
@@ -85,6 +86,10 @@ func TestJudgement(t *testing.T) {
 		"asleep, dropped once": {Normal, "Window met", nil, []string{
 			"The run before dropped at 1 Mar 16:57:42 after 44 s, the supply sagged or hit its limit. Window missed.",
 		}},
+		"hands on":             {Normal, "Up", nil, nil},
+		"fed by the bus too":   {Normal, "Up", nil, []string{"Output off does not mean off: USB bus power feeds this board."}},
+		"stopped, not off yet": {Neutral, "Stopped", nil, []string{"Stopped at 02:58:02 after 1 min 50 s."}},
+		"led by marks":         {Normal, "Up", nil, []string{"Led by marks and the clock: there is neither a supply nor a USB port to watch."}},
 		"window over, not proven": {Action, "No readings", []string{
 			"No good reading since 02:57:12; the run goes on unproven.", "The USB watch has failed since 02:57:12.",
 		}, nil},
@@ -143,6 +148,10 @@ func TestWindow(t *testing.T) {
 	}{
 		{"off", none(bench.Off), window{Wait: "Waiting for power"}},
 		{"standby", none(bench.Standby), window{Wait: "Waiting for the board to start"}},
+		{"stopped, still up", func(s *bench.Snapshot) { s.Run, s.Waiting = nil, true }, window{Wait: "Stopped: the next run starts after off was seen"}},
+		{"led by marks", func(s *bench.Snapshot) {
+			s.Run, s.Waiting, s.Hookup = nil, true, bench.Hookup{Path: bench.FromBattery}
+		}, window{Wait: "Waiting for somebody to mark a screen"}},
 		{"no run, mode unknown", none(bench.Unknown), window{Wait: "Waiting for a run"}},
 		{
 			"starting", run(bench.RunView{Start: ago(9 * time.Second), Uptime: 9 * time.Second}),
@@ -216,6 +225,7 @@ func TestReading(t *testing.T) {
 			s.Reading.Amps, s.SupplyLost = unit.Maybe[unit.Current]{}, ago(time.Minute)
 		}, reading{"", "", "Last reading 02:58:12: 3.801 V"}},
 		{"battery", func(s *bench.Snapshot) { s.Hookup.Path = bench.FromBattery }, reading{"", "", "On battery: no readings"}},
+		{"led by marks", func(s *bench.Snapshot) { s.Hookup = bench.Hookup{Path: bench.FromBattery} }, reading{"", "", "On battery: led by marks and the clock"}},
 	} {
 		got := tileNow(changed(running(), tc.by))
 		if diff := cmp.Diff(tc.want, reading{got.Amps, got.Volts, got.Reading}); diff != "" {

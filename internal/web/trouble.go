@@ -24,6 +24,7 @@ func troubles(s *bench.Snapshot, c clock, silent bool) []Trouble {
 	add(s.StartHung, Abnormal, "Start hung", hungText(s))
 	out = append(out, lastRun(s, c)...)
 	out = append(out, sight(s, c)...)
+	out = append(out, wiring(s)...)
 	slices.SortStableFunc(out, func(a, b Trouble) int { return cmp.Compare(b.Severity, a.Severity) })
 	return out
 }

@@ -1,0 +1,162 @@
+package web
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+)
+
+// Marks is what a person can say about a station right now.
+type Marks struct {
+	Stop  bool // a run goes on that can be stopped
+	Hands bool // hands are on
+	Mine  bool // a drop is so fresh that somebody may say it was theirs
+}
+
+func marksOf(s *bench.Snapshot) *Marks {
+	l := s.LastRun
+	return &Marks{
+		Stop: s.Run != nil, Hands: !s.HandsOn.IsZero(),
+		Mine: l != nil && l.EndedAs == bench.RunDropped && s.At.Sub(l.End) <= bench.MineWithin,
+	}
+}
+
+// Ask is a page that asks for what a mark still needs, or says why there is
+// none. Pages with script ask in place; this is for those without.
+type Ask struct {
+	Look
+	Station, Name string
+	What          string // "stop", "screen", "note" or "refused"
+	By            string // who answered before
+	Text          string // why it was refused
+}
+
+// asks are the marks that need more than one tap without script.
+var asks = []string{bench.MarkStop, bench.MarkScreen, bench.MarkNote}
+
+func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
+	one, ok := s.find(r.PathValue("station"))
+	what := r.PathValue("what")
+	if !ok || s.o.Mark == nil || !slices.Contains(asks, what) {
+		s.refuse(w, r, http.StatusNotFound, "There is no such station or question.")
+		return
+	}
+	s.serve(w, http.StatusOK, "ask", &Ask{
+		Look: s.look(), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r),
+	})
+}
+
+// refuse says in words why a page or a mark is not there.
+func (s *Site) refuse(w http.ResponseWriter, r *http.Request, code int, why string) {
+	s.serve(w, code, "ask", &Ask{Look: s.look(), Station: r.PathValue("station"), What: "refused", Text: why})
+}
+
+// maxForm bounds a form, in bytes.
+const maxForm = 8 << 10
+
+// serveMark takes a mark from a form and goes back to the page it stood on.
+func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		one, ok := s.find(r.PathValue("station"))
+		if !ok {
+			s.refuse(w, r, http.StatusNotFound, fmt.Sprintf("There is no station %q on this bench.", r.PathValue("station")))
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+		if err := r.ParseForm(); err != nil {
+			s.refuse(w, r, http.StatusUnprocessableEntity, "The form cannot be read: "+err.Error()+".")
+			return
+		}
+		m, err := markOf(r.PostForm)
+		switch {
+		case errors.Is(err, errUnsure):
+			http.Redirect(w, r, "/m/"+url.PathEscape(one.Station)+"/stop", http.StatusSeeOther)
+			return
+		case err != nil:
+			s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
+			return
+		}
+		remember(w, m.By)
+		m.By = cmp.Or(m.By, signature(r))
+		if !s.o.Mark(one.Station, m) {
+			s.refuse(w, r, http.StatusServiceUnavailable, "The station is too busy to take the mark: try again.")
+			return
+		}
+		s.o.Logger.Info("marked", logkey.Station(one.Station), logkey.Fact(m))
+		http.Redirect(w, r, back(one.Station, m.Kind), http.StatusSeeOther)
+	}
+}
+
+func toFront(station, kind string) string {
+	return "/?marked=" + kind + "#station-" + url.PathEscape(station)
+}
+
+func toPhone(station, kind string) string {
+	return "/m/" + url.PathEscape(station) + "?marked=" + kind
+}
+
+// errUnsure asks for the second tap that a stop needs.
+var errUnsure = errors.New("a stop must be confirmed")
+
+// markOf reads a mark out of a form: "mark" is its kind, and for a screen also
+// which, after a space.
+func markOf(f url.Values) (bench.Mark, error) {
+	kind, screen, _ := strings.Cut(f.Get("mark"), " ")
+	m := bench.Mark{Kind: kind, By: strings.TrimSpace(f.Get("by")), Text: strings.TrimSpace(f.Get("text"))}
+	switch {
+	case kind == bench.MarkScreen:
+		m.Text = screen
+	case kind == bench.MarkNote && m.Text == "":
+		return m, errors.New("a note needs words")
+	case kind == bench.MarkStop && f.Get("sure") == "":
+		return m, errUnsure
+	}
+	return m, m.Check()
+}
+
+// cookie keeps who makes marks without script, in that browser.
+const cookie = "by"
+
+// remembered is how long.
+const remembered = 365 * 24 * time.Hour
+
+func remember(w http.ResponseWriter, by string) {
+	if by == "" {
+		return
+	}
+	http.SetCookie(w, &http.Cookie{
+		Name: cookie, Value: url.QueryEscape(by), Path: "/", MaxAge: int(remembered.Seconds()),
+		HttpOnly: true, SameSite: http.SameSiteStrictMode,
+	})
+}
+
+// signature is who made marks in this browser before. What does not pass as
+// the name in a mark is nobody.
+func signature(r *http.Request) string {
+	c, err := r.Cookie(cookie)
+	if err != nil {
+		return ""
+	}
+	by, err := url.QueryUnescape(c.Value)
+	if err != nil || (bench.Mark{Kind: bench.MarkNote, By: by}).Check() != nil {
+		return ""
+	}
+	return by
+}
+
+// said confirms a mark on the page that is shown after it.
+func said(r *http.Request) string {
+	kind := r.URL.Query().Get("marked")
+	if !slices.Contains(bench.MarkKinds(), kind) {
+		return ""
+	}
+	return "Marked: " + strings.ReplaceAll(kind, "-", " ") + "."
+}
