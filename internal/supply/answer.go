@@ -102,12 +102,13 @@ const (
 	tolerance    = 1e-4
 )
 
-// standIn recognises not-a-number and over range, as numbers and as words.
+// standIn recognises not-a-number and over range, as numbers and as words; OL is
+// what the displays of meters say (common practice).
 func standIn(s string) (nan, over bool) {
 	switch strings.ToUpper(s) {
 	case "NAN":
 		return true, false
-	case "INF", "INFINITY", "NINF", "NINFINITY", "+INF", "-INF":
+	case "OL", "INF", "INFINITY", "NINF", "NINFINITY", "+INF", "-INF":
 		return false, true
 	}
 	f, err := strconv.ParseFloat(s, 64)

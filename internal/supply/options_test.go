@@ -18,6 +18,18 @@ func TestNewRefuses(t *testing.T) {
 		{"no station", func(o *supply.Options) { o.Station = "" }, "station is missing"},
 		{"no address", func(o *supply.Options) { o.Address = "" }, "the host is missing"},
 		{"unknown transport", func(o *supply.Options) { o.Address = "gpib://7" }, "use tcp://host:port"},
+		{"unknown channel", func(o *supply.Options) { o.Channel = "left" }, `channel is "left"`},
+		{"output through select", func(o *supply.Options) { o.Select = "OUTP OFF" }, "only INST:SEL NAME and INST:NSEL NUMBER"},
+		{"volts through select", func(o *supply.Options) { o.Select = "INST:NSEL 2;:VOLT 5" }, "only INST:SEL NAME"},
+		{"switching through select", func(o *supply.Options) { o.Select = "INST:STAT OFF" }, "only INST:SEL NAME"},
+		{"two lines through select", func(o *supply.Options) { o.Select = "INST:NSEL 2\nOUTP OFF" }, "only INST:SEL NAME"},
+		{"a query through select", func(o *supply.Options) { o.Select = "INST:NSEL?" }, "only INST:SEL NAME"},
+		{"a command for the temperature", func(o *supply.Options) { o.TemperatureQuery = "TEMP" }, "temperature_query"},
+		{"a pattern that is none", func(o *supply.Options) { o.Pattern = "(" }, `pattern "("`},
+		{"a pattern and a query", func(o *supply.Options) { o.Pattern, o.OutputQuery = "(?P<amps>.)", "OUTP?" }, "exclude each other"},
+		{"a supply's pattern without power", func(o *supply.Options) { o.Pattern = "(?P<celsius>.)" }, "no group tells volts or amps"},
+		{"a thermometer without a pattern", func(o *supply.Options) { o.Channel = "thermometer" }, "needs a pattern"},
+		{"a thermometer that tells volts", func(o *supply.Options) { o.Channel, o.Pattern = "thermometer", "(?P<celsius>.)(?P<volts>.)" }, "celsius and no other"},
 		{"bad port", func(o *supply.Options) { o.Address = "psu:70000" }, `port "70000" is not a number from 1 to 65535`},
 		{"too fast", func(o *supply.Options) { o.Every = 9 * time.Millisecond }, "every is 9ms, must be at least 10ms"},
 		{"negative pace", func(o *supply.Options) { o.Every = -1 }, "every is -1ns"},
@@ -35,7 +47,7 @@ func TestNewRefuses(t *testing.T) {
 			o := ok
 			tc.change(&o)
 			_, err := supply.New(o)
-			if err == nil || !strings.Contains(err.Error(), tc.want) || !strings.HasPrefix(err.Error(), "supply ") {
+			if err == nil || !strings.Contains(err.Error(), tc.want) || !strings.HasPrefix(err.Error(), "supply ") && !strings.HasPrefix(err.Error(), "thermometer ") {
 				t.Errorf("New = %v, want an error about %q", err, tc.want)
 			}
 		})
@@ -47,6 +59,12 @@ func TestNewAccepts(t *testing.T) {
 		{Address: "127.0.0.1"},
 		{Address: "tcp://psu.local:9221", Query: "MEAS:ALL? CH1", Every: 10 * time.Millisecond},
 		{Address: "127.0.0.1", VoltsQuery: "MEAS:VOLT? (@2)", AmpsQuery: ":MEASure:SCALar:CURRent:DC? (@2)"},
+		{Address: "serial:///dev/serial/by-id/usb-1209_PSU?baud=115200", TemperatureQuery: "MEAS:TEMP?"},
+		{Address: "usbtmc://serial/PSU-1", Channel: "vbus", Select: "INST:NSEL 2"},
+		{Address: "127.0.0.1", Select: ":INSTrument:SELect CH2"},
+		{Address: "127.0.0.1", Select: "inst out_2"},
+		{Address: "127.0.0.1:23", Pattern: "(?P<volts>[0-9.]+)V"},
+		{Address: "serial:///dev/ttyACM0", Channel: "thermometer", Pattern: "(?P<celsius>[0-9.]+)"},
 		{Address: "127.0.0.1", AmpsQuery: "MEAS:CURR?", OutputQuery: "OUTP?", SetVoltsQuery: "VOLT?", LimitQuery: "CURR?"},
 	} {
 		o.Station = "s1"
@@ -58,8 +76,10 @@ func TestNewAccepts(t *testing.T) {
 
 func TestString(t *testing.T) {
 	for want, o := range map[string]supply.Options{
-		"supply left (127.0.0.1:5025)": {Station: "s1", Name: "left", Address: "tcp://127.0.0.1"},
-		"supply s1 (psu:9221)":         {Station: "s1", Address: "psu:9221"},
+		"supply left (127.0.0.1:5025)":                    {Station: "s1", Name: "left", Address: "tcp://127.0.0.1"},
+		"supply s1 (psu:9221)":                            {Station: "s1", Address: "psu:9221"},
+		"vbus meter s1 (/dev/ttyACM0?baud=9600&bits=8N1)": {Station: "s1", Address: "serial:///dev/ttyACM0", Channel: "vbus"},
+		"thermometer s1 (/dev/ttyACM1?baud=300&bits=7E1)": {Station: "s1", Address: "serial:///dev/ttyACM1?baud=300&bits=7E1", Channel: "thermometer", Pattern: "(?P<celsius>.)"},
 	} {
 		p, err := supply.New(o)
 		if err != nil {

@@ -81,8 +81,11 @@ func (p *Poller) connect(ctx context.Context, s *session) *failure {
 	if err := s.line.open(ctx); err != nil {
 		return unreachable(err)
 	}
-	defer s.line.giveUp()
-	return s.converse(ctx)
+	f := s.converse(ctx)
+	if ctx.Err() == nil {
+		s.line.giveUp()
+	}
+	return f
 }
 
 // hear takes what a meter says of itself. Nobody else is served by it.

@@ -67,12 +67,18 @@ func describe(o bench.Observation) string {
 		if on, ok := f.Output.Get(); ok {
 			s += fmt.Sprintf(" output %t", on)
 		}
-		return s
+		return s + strings.TrimRight(" "+f.Channel, " ")
+	case bench.Temperature:
+		return f.Celsius.String()
 	case bench.Supply:
-		if f.Error == "" {
-			return "supply " + string(f.Change)
+		s := "supply " + string(f.Change)
+		if f.Error != "" {
+			s += ": " + f.Error
 		}
-		return fmt.Sprintf("supply %s: %s", f.Change, f.Error)
+		if f.Channel != "" {
+			s += " (" + f.Channel + ")"
+		}
+		return s
 	}
 	return fmt.Sprintf("unexpected %T", o.Fact)
 }

@@ -1,6 +1,9 @@
 package supply
 
-import "testing"
+import (
+	"strings"
+	"testing"
+)
 
 func TestOpen(t *testing.T) {
 	for in, want := range map[string]string{
@@ -23,4 +26,38 @@ func TestOpen(t *testing.T) {
 			t.Errorf("open(%q) = %q, want an error", in, got)
 		}
 	}
+}
+
+// FuzzOpen reads any address: one that is accepted names what can be dialled,
+// and reads the same when its canonical form is given back.
+func FuzzOpen(f *testing.F) {
+	for _, s := range []string{
+		"tcp://psu:5025", "[::1]", "serial:///dev/ttyUSB0?baud=9600&bits=8N1", "serial://COM3?bits=7E2",
+		"usbtmc:///dev/usbtmc0", "usbtmc://serial/PSU-1", "serial:///dev/../etc/passwd", "serial:///dev/x?baud=%31",
+	} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		got, dial, err := open(s)
+		if err != nil {
+			if dial != nil || !strings.HasPrefix(err.Error(), "address ") {
+				t.Errorf("open(%q) = %v", s, err)
+			}
+			return
+		}
+		scheme, _, ok := strings.Cut(s, "://")
+		if !ok {
+			scheme = "tcp"
+		}
+		if again, _, err := open(scheme + "://" + got); err != nil || again != got || dial == nil {
+			t.Errorf("open(%q) = %q, which opens as %q, %v", s, got, again, err)
+		}
+		if strings.Contains(got, "..") && scheme != "tcp" {
+			for part := range strings.SplitSeq(got, "/") {
+				if part == ".." {
+					t.Errorf("open(%q) = %q leaves its folder", s, got)
+				}
+			}
+		}
+	})
 }
