@@ -8,6 +8,12 @@
 // and one that does not keep up is dropped, counted and logged, never waited
 // for. An event "part" carries a rendered element, whose id says what it
 // replaces; "time" comes every second with the bench's time of day; "hello"
-// tells which assets the server has. Every stream begins with the whole grid, so
-// a page that reconnects is fresh. Without script the page reloads itself.
+// tells which assets the server has. There is one stream for every kind of page
+// (view): the wall, the list for a phone, one station. Each begins with all that
+// its page shows, so a page that reconnects is fresh. Without script the page
+// reloads itself.
+//
+// People's marks go the other way: buttons are plain forms, which are parsed
+// here and handed on; script takes them over and uses the interface for
+// programs.
 package web
