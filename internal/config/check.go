@@ -131,6 +131,12 @@ func (c *checker) station(path string, raw rawStation) Station {
 	if raw.Supply != nil {
 		s.Supply = c.supply(path+".supply", *raw.Supply)
 	}
+	if raw.VBUSMeter != nil {
+		s.VBUSMeter = c.supply(path+".vbus_meter", *raw.VBUSMeter)
+	}
+	if raw.Thermometer != nil {
+		s.Thermometer = c.thermometer(path+".thermometer", *raw.Thermometer)
+	}
 	c.wiring(path, raw, s)
 	return s
 }
@@ -169,33 +175,10 @@ func (c *checker) wiring(path string, raw rawStation, s Station) {
 	case s.Power == bench.FromSupply && raw.Supply == nil && raw.Port == "":
 		c.fail(path+".power", "there is neither a supply nor a port to watch: add one of them, or write power: battery")
 	}
+	if raw.VBUSMeter != nil && !s.VBUS {
+		c.fail(path+".vbus_meter", "measures USB bus power, which does not feed this board: write vbus: true, or remove vbus_meter")
+	}
 	if s.VBUS && raw.Port == "" {
 		c.fail(path+".vbus", "USB power comes through a port, and without it a drop cannot be told from a change of feed: add port")
-	}
-}
-
-// apart checks that no two stations claim the same thing.
-func (c *checker) apart(stations []Station) {
-	ids, ports, readings := map[string]int{}, map[string]string{}, map[string]string{}
-	for i, s := range stations {
-		path := fmt.Sprintf("stations[%d]", i)
-		if first, taken := ids[s.ID]; taken && s.ID != "" {
-			c.fail(path+".id", "%q is already the ID of the station on line %d: give each station its own", s.ID,
-				c.line(fmt.Sprintf("stations[%d].id", first)))
-		} else {
-			ids[s.ID] = i
-		}
-		if first, taken := ports[s.Port]; taken && s.Port != "" {
-			c.fail(path+".port", "%s is already used by station %q: give each station its own port", s.Port, first)
-		} else {
-			ports[s.Port] = s.ID
-		}
-		reading := readingOf(s)
-		if first, taken := readings[reading]; taken && reading != "" {
-			c.fail(path+".supply", "asks the same instrument the same question as station %q, "+
-				"but one reading cannot tell of two boards: query each one's own channel", first)
-		} else {
-			readings[reading] = s.ID
-		}
 	}
 }

@@ -51,6 +51,9 @@ type Station struct {
 	Power   bench.PowerPath
 	VBUS    bool // USB bus power feeds the board too
 	Supply  unit.Maybe[Supply]
+
+	VBUSMeter   unit.Maybe[Supply] // measures USB bus power; its readings are not the board's
+	Thermometer unit.Maybe[Supply] // has a Pattern that tells degrees Celsius
 }
 
 // Hookup is how the station is wired.
@@ -58,18 +61,24 @@ func (s Station) Hookup() bench.Hookup {
 	return bench.Hookup{Path: s.Power, VBUS: s.VBUS, USB: s.Port != ""}
 }
 
-// Supply says which instrument to ask, what, and how often. Queries that are
-// not asked are empty; either Query is set, or VoltsQuery and AmpsQuery are.
+// Supply says which instrument to ask, what, and how often, or how to read what
+// it prints by itself. Queries that are not asked are empty; Query is set, or
+// VoltsQuery and AmpsQuery are, or Pattern alone.
 type Supply struct {
-	Address       string // "tcp://host:port" or "host:port"
+	Address       string // "tcp://host:port" or "host:port", "serial://…", "usbtmc://…"
 	Query         string // answers volts, then amps
 	VoltsQuery    string
 	AmpsQuery     string
 	OutputQuery   string
 	SetVoltsQuery string
 	LimitQuery    string
-	Every         time.Duration // from reading to reading
-	Timeout       time.Duration // for each answer
+
+	TemperatureQuery string // degrees Celsius beside the board
+	Select           string // chooses an output before each question; written, not asked
+	Pattern          string // reads the lines of a meter that prints by itself
+
+	Every   time.Duration // from reading to reading; 0 with a Pattern
+	Timeout time.Duration // for each answer; with a Pattern, the longest silence
 }
 
 // Options of Parse. The zero value reads profiles from disk, below the current

@@ -141,7 +141,7 @@ func TestReferenceShowsDefaults(t *testing.T) {
 	full := reference(t, func(string) bool { return true })
 	short := reference(t, func(line string) bool {
 		for _, key := range []string{"listen:", "profiles:", "usb:", "sysfs:", "rescan:", "scan:", "window:", "power: supply", "vbus:", "query:", "every: 100ms", "timeout:"} {
-			if strings.HasPrefix(strings.TrimSpace(line), key) {
+			if strings.HasPrefix(strings.TrimSpace(line), key) && strings.Contains(line, "# optional") {
 				return false
 			}
 		}
@@ -182,6 +182,7 @@ func TestSupplyAgrees(t *testing.T) {
 		{"query", config.DefaultQuery, supply.DefaultQuery},
 		{"every", config.DefaultEvery, supply.DefaultEvery},
 		{"timeout", config.DefaultTimeout, supply.DefaultTimeout},
+		{"timeout of lines", config.DefaultSilence, supply.DefaultSilence},
 	}
 	for _, d := range defaults {
 		if d.here != d.there {
@@ -208,6 +209,32 @@ func TestSupplyAgrees(t *testing.T) {
 		{"[psu", "V?"},
 		{"[psu]", "V?"},
 		{"psu]", "V?"},
+		{"serial:///dev/ttyUSB0?baud=115200&bits=7E2", "V?"},
+		{"serial:///dev/serial/by-id/usb-1209_A+B@C,D:1.0", "V?"},
+		{"serial://COM3?baud=300", "V?"},
+		{"serial://", "V?"},
+		{"serial://ttyUSB0", "V?"},
+		{"serial:///dev/../etc/passwd", "V?"},
+		{"serial:///dev/tty USB0", "V?"},
+		{"serial:///dev/ttyUSB0/", "V?"},
+		{"serial:///dev/ttyUSB0?", "V?"},
+		{"serial:///dev/ttyUSB0?baud=0", "V?"},
+		{"serial:///dev/ttyUSB0?baud=+9600", "V?"},
+		{"serial:///dev/ttyUSB0?baud=4000001", "V?"},
+		{"serial:///dev/ttyUSB0?baud=%39600", "V?"},
+		{"serial:///dev/ttyUSB0?baud=%zz", "V?"},
+		{"serial:///dev/ttyUSB0?baud=9600&baud=300", "V?"},
+		{"serial:///dev/ttyUSB0?bits=8M1", "V?"},
+		{"serial:///dev/ttyUSB0?bits=9N1", "V?"},
+		{"serial:///dev/ttyUSB0?bits=8N1&speed=1", "V?"},
+		{"usbtmc:///dev/usbtmc0", "V?"},
+		{"usbtmc:///dev/../x", "V?"},
+		{"usbtmc:///etc/x", "V?"},
+		{"usbtmc://serial/PSU-1", "V?"},
+		{"usbtmc://serial/", "V?"},
+		{"usbtmc://serial/a b", "V?"},
+		{"usbtmc://0", "V?"},
+		{"gpib://7", "V?"},
 	} {
 		_, here := parse("bench: b\nstations:\n  - id: s1\n    profile: handset\n    supply:\n" +
 			"      address: " + quote(s.address) + "\n      query: " + quote(s.query) + "\n")
@@ -215,6 +242,95 @@ func TestSupplyAgrees(t *testing.T) {
 		if (here == nil) != (there == nil) {
 			t.Errorf("%q, %q:\nhere:   %v\nsupply: %v", s.address, s.query, here, there)
 		}
+	}
+}
+
+// TestSelectAgrees holds the commands that may be written against supply's.
+func TestSelectAgrees(t *testing.T) {
+	accepted := 0
+	for _, s := range []string{
+		"INST:NSEL 2", "INST:SEL CH2", "inst out_2", ":INSTRUMENT:NSELECT 1", "INSTrument:SELect P6V",
+		"INST:STAT OFF", "INST:NSEL 2;OUTP OFF", "OUTP ON", "VOLT 5", "INST:NSEL", "INST:NSEL?", "INST:COUP:TRIG ALL", "INST:NSEL 2 ", "INSTR:NSEL 2",
+		"INST:SEL " + strings.Repeat("X", 17),
+	} {
+		_, here := parse("bench: b\nstations:\n  - {id: s1, profile: handset, supply: {address: psu, select: " + quote(s) + "}}\n")
+		_, there := supply.New(supply.Options{Station: "s1", Address: "psu", Select: s})
+		if (here == nil) != (there == nil) {
+			t.Errorf("%q:\nhere:   %v\nsupply: %v", s, here, there)
+		}
+		if here == nil {
+			accepted++
+		}
+	}
+	if accepted != 5 {
+		t.Errorf("%d were accepted, want the first 5", accepted)
+	}
+}
+
+// TestPatternAgrees holds the patterns of supplies and thermometers against
+// supply's.
+func TestPatternAgrees(t *testing.T) {
+	for _, p := range []string{
+		"(?P<volts>.+)", "(?P<millivolts>.+) (?P<milliamps>.+)", "(?P<amps>.+)( (?P<celsius>.+))?", "(?P<celsius>.+)",
+		"(", ".+", "(?P<watts>.+)", "(?P<volts>.+)(?P<watts>.+)", "(?P<volts>.)(?P<millivolts>.)", "(?P<amps>.)(?P<milliamps>.)",
+		"(?P<volts>.)|(?P<volts>..)", "(?<volts>.)", "(?P<volts>.)" + strings.Repeat("x", 1000),
+	} {
+		head := "bench: b\nstations:\n  - {id: s1, profile: handset, port: 1-2, "
+		_, here := parse(head + "supply: {address: psu, kind: lines, pattern: '" + p + "'}}\n")
+		_, there := supply.New(supply.Options{Station: "s1", Address: "psu", Pattern: p})
+		if (here == nil) != (there == nil) {
+			t.Errorf("supply, %q:\nhere:   %v\nsupply: %v", p, here, there)
+		}
+		_, here = parse(head + "thermometer: {address: psu, pattern: '" + p + "'}}\n")
+		_, there = supply.New(supply.Options{Station: "s1", Address: "psu", Pattern: p, Channel: bench.ChannelThermometer})
+		if (here == nil) != (there == nil) {
+			t.Errorf("thermometer, %q:\nhere:   %v\nsupply: %v", p, here, there)
+		}
+	}
+}
+
+func TestMetersAndThermometers(t *testing.T) {
+	got, err := parse(`
+bench: north
+stations:
+  - id: s1
+    port: 1-2
+    profile: handset
+    power: battery
+    vbus: true
+    vbus_meter: {address: "usbtmc:///dev/usbtmc0", select: "INST:NSEL 2", temperature_query: "MEAS:TEMP?"}
+    thermometer: {address: "serial:///dev/ttyACM0", pattern: "(?P<celsius>.+)"}
+  - id: s2
+    profile: handset
+    supply: {address: "usbtmc:///dev/usbtmc0", kind: scpi, select: "INST:NSEL 1"}
+  - id: s3
+    profile: handset
+    supply: {address: "serial:///dev/ttyUSB0", kind: lines, pattern: "(?P<volts>.+) (?P<amps>.+)", timeout: 2s}
+`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := config.Supply{Address: "usbtmc:///dev/usbtmc0", Query: config.DefaultQuery, Every: config.DefaultEvery, Timeout: config.DefaultTimeout}
+	meter, second := asked, asked
+	meter.Select, meter.TemperatureQuery, second.Select = "INST:NSEL 2", "MEAS:TEMP?", "INST:NSEL 1"
+	want := []config.Station{
+		{
+			ID: "s1", Name: "s1", Port: "1-2", Profile: handset, Window: 210 * time.Second, Power: bench.FromBattery, VBUS: true,
+			VBUSMeter: unit.Some(meter),
+			Thermometer: unit.Some(config.Supply{
+				Address: "serial:///dev/ttyACM0", Pattern: "(?P<celsius>.+)", Timeout: config.DefaultLull,
+			}),
+		},
+		{ID: "s2", Name: "s2", Profile: handset, Window: 210 * time.Second, Power: bench.FromSupply, Supply: unit.Some(second)},
+		{
+			ID: "s3", Name: "s3", Profile: handset, Window: 210 * time.Second, Power: bench.FromSupply,
+			Supply: unit.Some(config.Supply{
+				Address: "serial:///dev/ttyUSB0", Pattern: "(?P<volts>.+) (?P<amps>.+)", Timeout: 2 * time.Second,
+			}),
+		},
+	}
+	if d := diff(config.Config{Stations: want}, config.Config{Stations: got.Stations}); d != "" {
+		t.Error(d)
 	}
 }
 

@@ -14,6 +14,8 @@ const (
 	DefaultQuery    = "MEAS:VOLT?;CURR?"
 	DefaultEvery    = 100 * time.Millisecond
 	DefaultTimeout  = 500 * time.Millisecond
+	DefaultSilence  = 5 * time.Second  // of a meter that prints by itself
+	DefaultLull     = 30 * time.Second // of a thermometer
 )
 
 // Limits. The floors keep a forgotten digit from flooding an instrument or
@@ -23,6 +25,7 @@ const (
 	minScan, maxScan       = time.Second, 24 * time.Hour
 	minEvery, maxEvery     = 10 * time.Millisecond, time.Minute
 	minTimeout, maxTimeout = 10 * time.Millisecond, time.Minute
+	maxLull                = time.Hour
 	minWindow, maxWindow   = time.Second, 30 * 24 * time.Hour
 )
 

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/config"
 	"benchvigil/internal/usb"
 )
 
@@ -22,6 +23,8 @@ func FuzzParse(f *testing.F) {
 	f.Add(good)
 	f.Add(good + "listen: \"[::1]:0\"\nusb: {sysfs: x, rescan: 1s, scan: off}\n")
 	f.Add("bench: n\nstations: [{id: a, profile: tablet, supply: &x {address: psu}}, {id: b, profile: tablet, supply: *x}]")
+	f.Add(good + "    vbus: true\n    vbus_meter: {kind: lines, address: \"serial:///dev/a?baud=300\", pattern: '(?P<volts>.)'}\n" +
+		"    thermometer: {address: b, pattern: '(?P<celsius>.)'}\n")
 	f.Add("a: &a [*a]")
 	f.Add("? {a: b}\n: c")
 	f.Add("bench: !!binary aGVsbG8=\n<<: {listen: 1}")
@@ -52,10 +55,21 @@ func FuzzParse(f *testing.F) {
 				t.Errorf("not the only one: %+v", s)
 			case s.Port != "" && !usb.ValidPort(s.Port):
 				t.Errorf("port %q", s.Port)
-			case supplied && (supply.Every <= 0 || supply.Timeout <= 0 || supply.Address == "" || s.Power == bench.FromBattery):
+			case supplied && (incomplete(supply) || s.Power == bench.FromBattery):
 				t.Errorf("supply: %+v", supply)
+			case s.VBUSMeter.Known() && (incomplete(s.VBUSMeter.Or(config.Supply{})) || !s.VBUS):
+				t.Errorf("meter: %+v", s.VBUSMeter)
+			case s.Thermometer.Known() && (incomplete(s.Thermometer.Or(config.Supply{})) || s.Thermometer.Or(config.Supply{}).Pattern == ""):
+				t.Errorf("thermometer: %+v", s.Thermometer)
 			}
 			ids[s.ID], ports[s.Port] = true, true
 		}
 	})
+}
+
+// incomplete reports an instrument that is neither asked nor listened to, or
+// not reached at all.
+func incomplete(s config.Supply) bool {
+	asks := s.Query != "" || s.VoltsQuery != "" || s.AmpsQuery != ""
+	return s.Address == "" || s.Timeout <= 0 || asks == (s.Pattern != "") || asks != (s.Every > 0)
 }

@@ -142,6 +142,9 @@ stations:
     supply:
       address: 192.0.2.10
       every: 20ms
+    thermometer:
+      address: psu:23
+      pattern: T=(?P<celsius>.+)
 `)
 	t.Setenv("BENCHVIGIL_USB_SCAN", "off")
 	got, err := config.Show(path, map[string]string{"listen": "127.0.0.1:3"})
@@ -169,6 +172,10 @@ stations:
       query: MEAS:VOLT?;CURR? # default
       every: 20ms # FILE:9
       timeout: 500ms # default
+    thermometer:
+      address: psu:23 # FILE:11
+      pattern: T=(?P<celsius>.+) # FILE:12
+      timeout: 30s # default
 `)
 	if d := cmp.Diff(want, string(got)); d != "" {
 		t.Error(d)
@@ -181,7 +188,8 @@ func TestShownReadsBack(t *testing.T) {
 stations:
   - {id: 007, name: "null", profile: handset, port: 1-2, window: 1h, vbus: true, supply: {address: "[::1]:5025", volts_query: "V? #1", amps_query: "A?"}}
   - {id: s2, name: "yes: no # a", profile: handset, port: 1-3}
-  - {id: s3, profile: handset, power: battery}
+  - {id: s3, profile: handset, port: 1-4, power: battery, vbus: true, vbus_meter: {address: psu, select: INST:SEL A, temperature_query: "T?"}}
+  - {id: s4, profile: handset, supply: {address: psu, kind: lines, pattern: "(?P<amps>#.+): (?P<volts>.+)"}}
 `)
 	shown, err := config.Show(path, nil)
 	if err != nil {

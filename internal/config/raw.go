@@ -25,26 +25,38 @@ type rawUSB struct {
 }
 
 type rawStation struct {
-	ID      string     `mapstructure:"id"`
-	Name    string     `mapstructure:"name"`
-	Port    string     `mapstructure:"port"`
-	Profile string     `mapstructure:"profile"`
-	Window  string     `mapstructure:"window"`
-	Power   string     `mapstructure:"power"`
-	VBUS    string     `mapstructure:"vbus"`
-	Supply  *rawSupply `mapstructure:"supply"`
+	ID          string          `mapstructure:"id"`
+	Name        string          `mapstructure:"name"`
+	Port        string          `mapstructure:"port"`
+	Profile     string          `mapstructure:"profile"`
+	Window      string          `mapstructure:"window"`
+	Power       string          `mapstructure:"power"`
+	VBUS        string          `mapstructure:"vbus"`
+	Supply      *rawSupply      `mapstructure:"supply"`
+	VBUSMeter   *rawSupply      `mapstructure:"vbus_meter"`
+	Thermometer *rawThermometer `mapstructure:"thermometer"`
 }
 
 type rawSupply struct {
-	Address       string `mapstructure:"address"`
-	Query         string `mapstructure:"query"`
-	VoltsQuery    string `mapstructure:"volts_query"`
-	AmpsQuery     string `mapstructure:"amps_query"`
-	OutputQuery   string `mapstructure:"output_query"`
-	SetVoltsQuery string `mapstructure:"set_volts_query"`
-	LimitQuery    string `mapstructure:"limit_query"`
-	Every         string `mapstructure:"every"`
-	Timeout       string `mapstructure:"timeout"`
+	Address          string `mapstructure:"address"`
+	Kind             string `mapstructure:"kind"`
+	Query            string `mapstructure:"query"`
+	VoltsQuery       string `mapstructure:"volts_query"`
+	AmpsQuery        string `mapstructure:"amps_query"`
+	OutputQuery      string `mapstructure:"output_query"`
+	SetVoltsQuery    string `mapstructure:"set_volts_query"`
+	LimitQuery       string `mapstructure:"limit_query"`
+	TemperatureQuery string `mapstructure:"temperature_query"`
+	Select           string `mapstructure:"select"`
+	Pattern          string `mapstructure:"pattern"`
+	Every            string `mapstructure:"every"`
+	Timeout          string `mapstructure:"timeout"`
+}
+
+type rawThermometer struct {
+	Address string `mapstructure:"address"`
+	Pattern string `mapstructure:"pattern"`
+	Timeout string `mapstructure:"timeout"`
 }
 
 // decode lays what the file says over the defaults, and over both what was

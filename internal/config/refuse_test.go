@@ -103,7 +103,7 @@ func TestRefused(t *testing.T) {
 			`config.yaml:2: stations: must be a list, each entry starting with "- ", not keys and values`,
 		}},
 		{"station a word", good + "  - s2\n", []string{
-			`config.yaml:6: stations[1]: must hold keys and values (id, name, port, profile, window, power, vbus, supply), not a plain value`,
+			`config.yaml:6: stations[1]: must hold keys and values (id, name, port, profile, window, power, vbus, supply, vbus_meter, thermometer), not a plain value`,
 		}},
 
 		// Bench and page.
@@ -211,7 +211,7 @@ func TestRefused(t *testing.T) {
 			`config.yaml:6: stations[0].supply.address: missing: say where the instrument is, such as tcp://192.0.2.10:5025`,
 		}},
 		{"unknown scheme", good + "    supply: {address: \"http://psu\"}\n", []string{
-			`config.yaml:6: stations[0].supply.address: "http://psu": "http" is not a way to reach a supply: write tcp://host:port, such as tcp://192.0.2.10:5025`,
+			`config.yaml:6: stations[0].supply.address: "http://psu": "http" is not a way to reach an instrument: write tcp://host:port, serial:///dev/… or usbtmc:///dev/…`,
 		}},
 		{"bad port number", good + "    supply: {address: \"psu:99999\"}\n", []string{
 			`config.yaml:6: stations[0].supply.address: "psu:99999": port "99999" is not a number from 1 to 65535: write tcp://host:port, such as tcp://192.0.2.10:5025`,
@@ -242,6 +242,85 @@ func TestRefused(t *testing.T) {
 		}},
 		{"one reading for two", good + "    supply: {address: psu}\n  - {id: s2, profile: handset, supply: {address: \"tcp://psu\"}}\n", []string{
 			`config.yaml:7: stations[1].supply: asks the same instrument the same question as station "s1", but one reading cannot tell of two boards: query each one's own channel`,
+		}},
+
+		{"serial device missing", good + "    supply: {address: \"serial://?baud=9600\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "serial://?baud=9600": the device is missing: write serial:///dev/serial/by-id/NAME?baud=9600&bits=8N1`,
+		}},
+		{"serial baud", good + "    supply: {address: \"serial:///dev/ttyUSB0?baud=fast\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "serial:///dev/ttyUSB0?baud=fast": baud=fast is not a number from 50 to 4000000: write serial:///dev/serial/by-id/NAME?baud=9600&bits=8N1`,
+		}},
+		{"serial setting", good + "    supply: {address: \"serial:///dev/ttyUSB0?speed=9600\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "serial:///dev/ttyUSB0?speed=9600": unknown setting "speed": there are baud and bits: write serial:///dev/serial/by-id/NAME?baud=9600&bits=8N1`,
+		}},
+		{"usbtmc by number", good + "    supply: {address: \"usbtmc://0\"}\n", []string{
+			`config.yaml:6: stations[0].supply.address: "usbtmc://0": "0" is neither the path of a device nor a serial number: write usbtmc:///dev/usbtmc0, or usbtmc://serial/NUMBER by the instrument's serial number`,
+		}},
+		{"select that switches", good + "    supply: {address: psu, select: \"OUTP OFF\"}\n", []string{
+			`config.yaml:6: stations[0].supply.select: "OUTP OFF" cannot be written to an instrument, because benchvigil only asks: the only commands are "INST:NSEL 2" and "INST:SEL CH2" with another number or name`,
+		}},
+		{"unknown kind", good + "    supply: {address: psu, kind: stream}\n", []string{
+			`config.yaml:6: stations[0].supply.kind: "stream" is no kind of instrument: write scpi for one that answers questions, lines for one that prints by itself`,
+		}},
+		{"a pattern for one that is asked", good + "    supply: {address: psu, pattern: x}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: reads the lines of a meter that prints by itself: write kind: lines beside it, or remove it`,
+		}},
+		{"lines without a pattern", good + "    supply: {address: psu, kind: lines}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: missing: say how a line is read, such as '(?P<volts>[0-9.]+) V +(?P<amps>[0-9.]+) A'`,
+		}},
+		{"lines that are asked", good + "    supply:\n      address: psu\n      kind: lines\n      pattern: (?P<amps>.+)\n      query: V?\n      every: 1s\n", []string{
+			`config.yaml:10: stations[0].supply.query: a meter of kind lines is not asked, it prints when it likes: remove it`,
+			`config.yaml:11: stations[0].supply.every: a meter of kind lines is not asked, it prints when it likes: remove it`,
+		}},
+		{"lines over usbtmc", good + "    supply: {address: \"usbtmc:///dev/usbtmc0\", kind: lines, pattern: '(?P<amps>.+)'}\n", []string{
+			`config.yaml:6: stations[0].supply.kind: what is reached by usbtmc only answers questions: remove kind and pattern, write its query`,
+		}},
+		{"a pattern that is none", good + "    supply: {address: psu, kind: lines, pattern: (}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(" is not a regular expression: missing closing ): ` + "`(`",
+		}},
+		{"a group misspelt", good + "    supply: {address: psu, kind: lines, pattern: '(?P<milivolts>.+)'}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(?P<milivolts>.+)" has a group "milivolts": did you mean "millivolts"?`,
+		}},
+		{"a group like none", good + "    supply: {address: psu, kind: lines, pattern: '(?P<watts>.+)'}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(?P<watts>.+)" has a group "watts": known here are volts, millivolts, amps, milliamps, celsius`,
+		}},
+		{"a group twice", good + "    supply: {address: psu, kind: lines, pattern: '(?P<volts>.)(?P<millivolts>.)'}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(?P<volts>.)(?P<millivolts>.)" has volts and millivolts: keep one`,
+		}},
+		{"the same group twice", good + "    supply: {address: psu, kind: lines, pattern: '(?P<volts>.)|(?P<volts>..)'}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(?P<volts>.)|(?P<volts>..)" has the group "volts" twice: keep one`,
+		}},
+		{"a supply's pattern without power", good + "    supply: {address: psu, kind: lines, pattern: '(?P<celsius>.+)'}\n", []string{
+			`config.yaml:6: stations[0].supply.pattern: "(?P<celsius>.+)" tells no value: it needs a group named volts, millivolts, amps, milliamps, such as (?P<volts>[0-9.]+)`,
+		}},
+
+		// Meters and thermometers.
+		{"a meter without vbus", good + "    vbus_meter: {address: psu}\n", []string{
+			`config.yaml:6: stations[0].vbus_meter: measures USB bus power, which does not feed this board: write vbus: true, or remove vbus_meter`,
+		}},
+		{"an empty thermometer", good + "    thermometer: {}\n", []string{
+			`config.yaml:6: stations[0].thermometer.address: missing: say where the thermometer is, such as serial:///dev/serial/by-id/NAME?baud=9600`,
+			`config.yaml:6: stations[0].thermometer.pattern: missing: say how a line is read, such as 'T=(?P<celsius>-?[0-9.]+)'`,
+		}},
+		{"a thermometer that tells volts", good + "    thermometer: {address: psu, pattern: '(?P<volts>.+)'}\n", []string{
+			`config.yaml:6: stations[0].thermometer.pattern: "(?P<volts>.+)" has a group "volts": known here are celsius`,
+		}},
+		{"a thermometer over usbtmc", good + "    thermometer: {address: \"usbtmc:///dev/usbtmc0\", pattern: '(?P<celsius>.+)'}\n", []string{
+			`config.yaml:6: stations[0].thermometer.address: what is reached by usbtmc only answers questions: write it as temperature_query of a supply or meter`,
+		}},
+		{"a thermometer that is asked", good + "    thermometer: {address: psu, pattern: '(?P<celsius>.+)', every: 1s}\n", []string{
+			`config.yaml:6: stations[0].thermometer.every: unknown key: known here are address, pattern, timeout`,
+		}},
+
+		// One instrument in several places.
+		{"one reading for supply and meter", good + "    vbus: true\n    supply: {address: psu}\n    vbus_meter: {address: \"psu:5025\"}\n", []string{
+			`config.yaml:8: stations[0].vbus_meter: asks the same instrument the same question as station "s1", but one reading cannot tell of two boards: query each one's own channel`,
+		}},
+		{"two speeds", good + "    supply: {address: \"serial:///dev/ttyUSB0\"}\n  - {id: s2, profile: handset, supply: {address: \"serial:///dev/ttyUSB0?baud=300\", select: INST:NSEL 2}}\n", []string{
+			`config.yaml:7: stations[1].supply.address: /dev/ttyUSB0 is used by station "s1" with baud=9600&bits=8N1: one line has one speed, write the same here`,
+		}},
+		{"a stream for two", good + "    supply: {address: \"serial:///dev/ttyUSB0\", kind: lines, pattern: '(?P<amps>.+)'}\n    thermometer: {address: \"serial:///dev/ttyUSB0\", pattern: '(?P<celsius>.+)'}\n", []string{
+			`config.yaml:7: stations[0].thermometer.address: /dev/ttyUSB0 is used by station "s1" already, and a meter that prints by itself serves one: where it tells a temperature too, add the group celsius to that pattern`,
 		}},
 
 		// All at once, in the order of the lines.

@@ -43,12 +43,25 @@ func (l loaded) effective() rawConfig {
 func (s Station) effective(raw rawStation) rawStation {
 	raw.Name, raw.Window, raw.Power = s.Name, short(s.Window), string(s.Power)
 	raw.VBUS = fmt.Sprint(s.VBUS)
-	if supply, ok := s.Supply.Get(); ok {
-		filled := *raw.Supply
-		filled.Query, filled.Every, filled.Timeout = supply.Query, short(supply.Every), short(supply.Timeout)
-		raw.Supply = &filled
+	raw.Supply, raw.VBUSMeter = s.Supply.Or(Supply{}).effective(raw.Supply), s.VBUSMeter.Or(Supply{}).effective(raw.VBUSMeter)
+	if t, ok := s.Thermometer.Get(); ok {
+		filled := *raw.Thermometer
+		filled.Timeout = short(t.Timeout)
+		raw.Thermometer = &filled
 	}
 	return raw
+}
+
+func (s Supply) effective(raw *rawSupply) *rawSupply {
+	if raw == nil {
+		return nil
+	}
+	filled := *raw
+	filled.Query, filled.Timeout = s.Query, short(s.Timeout)
+	if s.Every != 0 {
+		filled.Every = short(s.Every)
+	}
+	return &filled
 }
 
 // derived are the values that come from another one.

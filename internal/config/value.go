@@ -1,8 +1,6 @@
 package config
 
 import (
-	"errors"
-	"fmt"
 	"net"
 	"net/netip"
 	"regexp"
@@ -95,52 +93,4 @@ func (c *checker) listen(path, text string) string {
 			text, net.JoinHostPort("127.0.0.1", port))
 	}
 	return text
-}
-
-// supplyAddress checks an instrument's address, "tcp://host:port"; scheme and
-// port may be left out.
-func (c *checker) supplyAddress(path, text string) string {
-	if err := checkAddress(text); err != nil && text != "" {
-		c.fail(path, "%q: %v: write tcp://host:port, such as tcp://192.0.2.10:5025", text, err)
-	}
-	return text
-}
-
-var hostName = regexp.MustCompile(`^[A-Za-z0-9._-]+$`)
-
-func checkAddress(text string) error {
-	rest := text
-	if scheme, r, ok := strings.Cut(text, "://"); ok {
-		if scheme != "tcp" {
-			return fmt.Errorf("%q is not a way to reach a supply", scheme)
-		}
-		rest = r
-	}
-	host, port := rest, "5025"
-	if !bareHost(rest) {
-		var err error
-		if host, port, err = net.SplitHostPort(rest); err != nil {
-			return errors.New("not a host and a port")
-		}
-	}
-	host = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
-	if host == "" {
-		return errors.New("the host is missing")
-	}
-	if _, err := netip.ParseAddr(host); err != nil && !hostName.MatchString(host) {
-		return fmt.Errorf("%q is neither a host name nor an IP address", host)
-	}
-	if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
-		return fmt.Errorf("port %q is not a number from 1 to 65535", port)
-	}
-	return nil
-}
-
-// bareHost reports a host without a port; an IPv6 address may have brackets.
-func bareHost(s string) bool {
-	if strings.HasPrefix(s, "[") {
-		return strings.HasSuffix(s, "]")
-	}
-	_, err := netip.ParseAddr(s)
-	return err == nil || !strings.Contains(s, ":")
 }
