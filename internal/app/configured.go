@@ -8,6 +8,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
 	"benchvigil/internal/logkey"
@@ -93,11 +94,23 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 func stationPlan(s config.Station) StationPlan {
 	sp := StationPlan{ID: s.ID, Name: s.Name, Port: s.Port, Hookup: s.Hookup(), Profile: s.Profile, Window: s.Window}
 	if a, ok := s.Supply.Get(); ok {
-		sp.Supply = &supply.Options{
-			Address: a.Address, Query: a.Query, VoltsQuery: a.VoltsQuery, AmpsQuery: a.AmpsQuery,
-			OutputQuery: a.OutputQuery, SetVoltsQuery: a.SetVoltsQuery, LimitQuery: a.LimitQuery,
-			Every: a.Every, Timeout: a.Timeout,
-		}
+		o := supplyOptions(a, "")
+		sp.Supply = &o
+	}
+	if a, ok := s.VBUSMeter.Get(); ok {
+		sp.Meters = append(sp.Meters, supplyOptions(a, bench.ChannelVBUS))
+	}
+	if a, ok := s.Thermometer.Get(); ok {
+		sp.Meters = append(sp.Meters, supplyOptions(a, bench.ChannelThermometer))
 	}
 	return sp
+}
+
+func supplyOptions(a config.Supply, channel string) supply.Options {
+	return supply.Options{
+		Channel: channel, Address: a.Address, Query: a.Query, VoltsQuery: a.VoltsQuery, AmpsQuery: a.AmpsQuery,
+		OutputQuery: a.OutputQuery, SetVoltsQuery: a.SetVoltsQuery, LimitQuery: a.LimitQuery,
+		TemperatureQuery: a.TemperatureQuery, Select: a.Select, Pattern: a.Pattern,
+		Every: a.Every, Timeout: a.Timeout,
+	}
 }

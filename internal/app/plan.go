@@ -41,8 +41,9 @@ type StationPlan struct {
 	ID, Name, Port string
 	Hookup         bench.Hookup
 	Profile        *profile.Profile
-	Window         time.Duration   // 0: the profile's
-	Supply         *supply.Options // nil: no readings; Station, Name, Now and Logger are filled in
+	Window         time.Duration    // 0: the profile's
+	Supply         *supply.Options  // nil: no readings; Station, Name, Links, Now and Logger are filled in
+	Meters         []supply.Options // beside the board, each with its Channel; filled in likewise
 }
 
 // header describes the stations in a recording.

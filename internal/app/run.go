@@ -35,6 +35,7 @@ var (
 type assembly struct {
 	plan     *Plan // as it began; what can change meanwhile is in setup
 	record   *record
+	links    *supply.Links // the connections of all supplies and meters
 	setup    atomic.Pointer[setup]
 	keeper   *inhibit.Keeper // nil: the computer sleeps when it likes
 	site     *web.Site
@@ -88,7 +89,7 @@ func (a *assembly) layers() []*layer {
 }
 
 func assemble(p *Plan) (_ *assembly, err error) {
-	a := &assembly{plan: p}
+	a := &assembly{plan: p, links: supply.NewLinks()}
 	a.loaded.Store(&loaded{ok: true, at: time.Now()})
 	if a.listener, err = listen(p.Listen); err != nil {
 		return nil, err

@@ -75,12 +75,19 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 	pl := &place{plan: sp}
 	failures := func() uint64 { return 0 }
 	if sp.Supply != nil {
-		poller, err := a.newPoller(sp)
+		poller, err := a.newPoller(sp, *sp.Supply)
 		if err != nil {
 			return nil, err
 		}
 		pl.sources = append(pl.sources, poller)
 		failures = func() uint64 { return failed(poller) }
+	}
+	for _, o := range sp.Meters {
+		poller, err := a.newPoller(sp, o)
+		if err != nil {
+			return nil, err
+		}
+		pl.sources = append(pl.sources, poller)
 	}
 	s, err := station.New(station.Options{
 		Engine: infer.New(sp.Profile, infer.Station{ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window}),
@@ -91,9 +98,8 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 	return pl, err
 }
 
-func (a *assembly) newPoller(sp StationPlan) (*supply.Poller, error) {
-	o := *sp.Supply
-	o.Station, o.Name, o.Now, o.Logger = sp.ID, sp.Name, a.plan.Now, a.plan.Logger
+func (a *assembly) newPoller(sp StationPlan, o supply.Options) (*supply.Poller, error) {
+	o.Station, o.Name, o.Links, o.Now, o.Logger = sp.ID, sp.Name, a.links, a.plan.Now, a.plan.Logger
 	return supply.New(o)
 }
 

@@ -75,6 +75,7 @@ type Measured struct {
 	Readings uint64
 	Over     time.Duration // from the first to the last reading
 	Every    time.Duration // asked for
+	Streams  bool          // it prints when it likes and is not asked
 	Trouble  string        // what the source complained of last
 }
 
@@ -88,8 +89,10 @@ func (m Measured) Rate() float64 {
 
 // Measure asks an instrument who it is and reads it as the watch does.
 func Measure(ctx context.Context, o supply.Options, length time.Duration) Measured {
-	m := Measured{Every: cmp.Or(o.Every, supply.DefaultEvery)}
-	m.Name, m.Refusal = supply.Ask(ctx, o.Address, "*IDN?", max(time.Second, o.Timeout))
+	m := Measured{Every: cmp.Or(o.Every, supply.DefaultEvery), Streams: o.Pattern != ""}
+	if !m.Streams {
+		m.Name, m.Refusal = supply.Ask(ctx, o.Address, "*IDN?", max(time.Second, o.Timeout))
+	}
 	m.Name = strings.TrimSpace(m.Name)
 	if ask, ok := errors.AsType[*supply.AskError](m.Refusal); ok && ask.Kind == supply.Unreachable {
 		return m
@@ -125,6 +128,13 @@ func readings(check string, m Measured) Result {
 	switch {
 	case ask != nil && ask.Kind == supply.Unreachable:
 		return Result{check, Failed, ask.Error(), Reach(ask), Hardware}
+	case m.Readings == 0 && m.Streams:
+		return Result{
+			check, Failed, cmp.Or(m.Trouble, "no line that fits the pattern"),
+			"look what it prints, with a terminal program, and make pattern and baud fit that", Hardware,
+		}
+	case m.Streams:
+		return Result{Check: check, Verdict: OK, Found: fmt.Sprintf("a meter that prints by itself, %s, %d lines read", Reading(m.Last), m.Readings)}
 	case m.Readings == 0:
 		return Result{
 			check, Failed, cmp.Or(m.Trouble, "no reading"),

@@ -102,6 +102,8 @@ func TestReadings(t *testing.T) {
 		{"complains", change(func(m *Measured) { m.Trouble = "-113" }), Attention, "-113", ""},
 		{"none", Measured{Name: "x", Trouble: "garbled"}, Failed, "garbled", "enroll"},
 		{"none, silently", Measured{Name: "x"}, Failed, "no reading", "enroll"},
+		{"a stream", Measured{Streams: true, Last: power, Readings: 1}, OK, "prints by itself, 3.800 V, 412 mA, 1 lines", ""},
+		{"a stream of something else", Measured{Streams: true}, Failed, "fits the pattern", "baud"},
 		{"forbidden", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, What: "no connection", Err: fs.ErrPermission}}, Failed, "no connection", "dialout"},
 		{"unplugged", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, Err: fs.ErrNotExist}}, Failed, "", "no such device"},
 		{"off", Measured{Refusal: &supply.AskError{Kind: supply.Unreachable, Err: errors.New("x")}}, Failed, "", "switched on"},

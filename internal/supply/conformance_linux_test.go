@@ -198,9 +198,11 @@ type invented struct {
 	mixed  atomic.Int32 // questions that came before the one before was answered
 }
 
-func (in *invented) set(m mood)  { in.mood.Store(int32(m)) }
-func (in *invented) is() mood    { return mood(in.mood.Load()) }
-func (in *invented) wait() error { time.Sleep(20 * time.Millisecond); return nil }
+func (in *invented) set(m mood) { in.mood.Store(int32(m)) }
+func (in *invented) is() mood   { return mood(in.mood.Load()) }
+
+// wait is the pace of a meter that prints by itself.
+func (in *invented) wait() { <-time.After(20 * time.Millisecond) }
 
 // serve talks over one connection until it ends.
 func (in *invented) serve(c io.ReadWriter) {
@@ -245,7 +247,7 @@ func (in *invented) stream(c io.Writer) {
 		return
 	}
 	for in.say(c, strings.TrimSpace(line)) == nil {
-		_ = in.wait()
+		in.wait()
 	}
 }
 
@@ -264,11 +266,11 @@ func (in *invented) say(c io.Writer, line string) (err error) {
 	case garbling:
 		send("?#!\r\n")
 	case slow:
-		time.Sleep(60 * time.Millisecond)
+		<-time.After(60 * time.Millisecond)
 		send(line + "\r\n")
 	case halves:
 		send(line[:4])
-		_ = in.wait()
+		in.wait()
 		send(line[4:] + "\r\n")
 	case torn:
 		send(line[:4])
