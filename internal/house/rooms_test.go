@@ -110,6 +110,7 @@ var owned = []struct {
 	{"github.com/spf13/cobra", []string{"cmd/benchvigil"}, "flags are main's business"},
 	{"github.com/google/gousb", []string{"internal/usb/scan"}, "C code that hangs or faults must not take the watch down: it runs in a child process"},
 	{"github.com/godbus/dbus", []string{"internal/inhibit"}, "the system is asked for one thing, in one place"},
+	{"go.bug.st/serial", []string{"internal/supply"}, "its listing of ports opens and resets them: one package knows not to call it"},
 	{"github.com/fsnotify/fsnotify", []string{"internal/config"}, "only the configuration is followed on disk"},
 	{"github.com/prometheus", []string{"internal/metrics"}, "metrics are pulled from snapshots: nobody else counts"},
 	{"go.yaml.in/yaml", []string{"internal/config", "internal/profile"}, "YAML is for people's files: what programs exchange is JSON"},
