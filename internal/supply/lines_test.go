@@ -180,11 +180,13 @@ func TestStreams(t *testing.T) {
 			lines(`supply lost: no line within 5s fits the pattern: "#4"`, "supply lost: no connection: unplugged"), 5,
 		},
 		{
-			"the end", meter, stream{lines: []string{"\n", "3.801 V 412 mA\n", "3.80"}, hangUp: true},
+			"the end", meter,
+			stream{lines: []string{"\n", "3.801 V 412 mA\n", "3.80"}, hangUp: true},
 			lines(good, "supply lost: the meter closed the connection", "supply lost: no connection: unplugged"), 0,
 		},
 		{
-			"no ends of lines", meter, stream{lines: []string{strings.Repeat("\x00\xff", 600)}},
+			"no ends of lines", meter,
+			stream{lines: []string{strings.Repeat("\x00\xff", 600)}},
 			lines("supply lost: no end of a line within 1024 bytes: is the baud rate right?", "supply lost: no connection: unplugged"), 0,
 		},
 		{
@@ -193,17 +195,20 @@ func TestStreams(t *testing.T) {
 			lines(good, "31.3 °C", good, good, "31.3 °C", good, "supply lost: no line within 5s", "supply lost: no connection: unplugged"), 0,
 		},
 		{
-			"a meter on bus power", supply.Options{Pattern: wattLine, Channel: bench.ChannelVBUS, Timeout: time.Second},
+			"a meter on bus power",
+			supply.Options{Pattern: wattLine, Channel: bench.ChannelVBUS, Timeout: time.Second},
 			stream{lines: []string{"\n3.801 V 412 mA\n"}},
 			lines(good+" vbus", "supply lost: no line within 1s (vbus)", "supply lost: no connection: unplugged (vbus)"), 0,
 		},
 		{
-			"a thermometer", supply.Options{Pattern: `^T (?P<celsius>\S+)`, Channel: bench.ChannelThermometer, Timeout: time.Minute},
+			"a thermometer",
+			supply.Options{Pattern: `^T (?P<celsius>\S+)`, Channel: bench.ChannelThermometer, Timeout: time.Minute},
 			stream{lines: []string{"\n", "T 31.25\n", "T 31.5\n", "T hot\n"}, pause: time.Second},
 			lines("31.3 °C", "31.5 °C"), 1,
 		},
 		{
-			"only the temperature of a supply", supply.Options{Pattern: `^(?:(?P<volts>\S+) V|T (?P<celsius>\S+))$`},
+			"only the temperature of a supply",
+			supply.Options{Pattern: `^(?:(?P<volts>\S+) V|T (?P<celsius>\S+))$`},
 			stream{lines: append([]string{"\n"}, slices.Repeat([]string{"T 30\n"}, 7)...), pause: 900 * time.Millisecond},
 			strings.Repeat(lines("30.0 °C"), 4) + lines("supply lost: no line within 5s", "supply lost: no connection: unplugged"), 0,
 		},
