@@ -1,6 +1,8 @@
 package scpi
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -29,39 +31,63 @@ const (
 	Slow                // answers late, by Options.Lag
 )
 
-// instrument obeys messages. It is safe for several clients at once as long as
-// its functions are.
-type instrument struct {
+// Instrument obeys messages, whatever carries them: Listen puts one on the
+// network. It is safe for several clients at once as long as its functions are.
+type Instrument struct {
 	idn       string
 	read      func() Reading
 	setOutput func(on bool)
 	errors    errorQueue
 }
 
+// NewInstrument makes an instrument that is on no network. Lag is not used: who
+// carries its answers makes them late.
+func NewInstrument(o Options) (*Instrument, error) {
+	if o.Read == nil {
+		return nil, errors.New("simulate instrument: it needs readings")
+	}
+	return &Instrument{idn: cmp.Or(o.IDN, defaultIDN), read: o.Read, setOutput: o.SetOutput}, nil
+}
+
+// Answer treats one message, without its terminator, as the instrument behaves
+// now. The answer has none either; it is empty for silence.
+func (in *Instrument) Answer(message string) string { return in.answer(message, in.read()) }
+
+func (in *Instrument) answer(message string, now Reading) string {
+	if now.Behaviour == Silent || now.Behaviour == Refusing {
+		return ""
+	}
+	answer, _ := in.obey(message, now)
+	if now.Behaviour == Garbling {
+		return garble(answer)
+	}
+	return answer
+}
+
 // command is something that the instrument can do.
 type command struct {
 	header []node
-	query  func(in *instrument, now Reading) string
-	set    func(in *instrument, param string) scpiError
+	query  func(in *Instrument, now Reading) string
+	set    func(in *Instrument, param string) scpiError
 }
 
 // The commands and queries that are understood.
 var commands = []command{
-	{header: keywords("*IDN"), query: func(in *instrument, _ Reading) string { return in.idn }},
-	{header: keywords("*CLS"), set: (*instrument).clearStatus},
-	{header: keywords("MEASure[:SCALar]:VOLTage[:DC]"), query: func(_ *instrument, now Reading) string { return decimal(int64(now.Volts)) }},
-	{header: keywords("MEASure[:SCALar]:CURRent[:DC]"), query: func(_ *instrument, now Reading) string { return decimal(int64(now.Amps)) }},
-	{header: keywords("[:SOURce]:VOLTage[:LEVel]"), query: func(_ *instrument, now Reading) string { return decimal(int64(now.SetVolts)) }},
-	{header: keywords("[:SOURce]:CURRent[:LEVel]"), query: func(_ *instrument, now Reading) string { return decimal(int64(now.LimitAmps)) }},
-	{header: keywords("OUTPut[:STATe]"), query: func(_ *instrument, now Reading) string { return flag(now.Output) }, set: (*instrument).switchOutput},
-	{header: keywords("SYSTem:ERRor[:NEXT]"), query: func(in *instrument, _ Reading) string { return in.errors.pop().String() }},
+	{header: keywords("*IDN"), query: func(in *Instrument, _ Reading) string { return in.idn }},
+	{header: keywords("*CLS"), set: (*Instrument).clearStatus},
+	{header: keywords("MEASure[:SCALar]:VOLTage[:DC]"), query: func(_ *Instrument, now Reading) string { return decimal(int64(now.Volts)) }},
+	{header: keywords("MEASure[:SCALar]:CURRent[:DC]"), query: func(_ *Instrument, now Reading) string { return decimal(int64(now.Amps)) }},
+	{header: keywords("[:SOURce]:VOLTage[:LEVel]"), query: func(_ *Instrument, now Reading) string { return decimal(int64(now.SetVolts)) }},
+	{header: keywords("[:SOURce]:CURRent[:LEVel]"), query: func(_ *Instrument, now Reading) string { return decimal(int64(now.LimitAmps)) }},
+	{header: keywords("OUTPut[:STATe]"), query: func(_ *Instrument, now Reading) string { return flag(now.Output) }, set: (*Instrument).switchOutput},
+	{header: keywords("SYSTem:ERRor[:NEXT]"), query: func(in *Instrument, _ Reading) string { return in.errors.pop().String() }},
 }
 
 // obey carries out one message and returns the answer line without its
 // terminator; there is none when nothing was asked. All its measurements are of
 // one moment. The first error ends the message: what was asked before it is
 // still answered.
-func (in *instrument) obey(message string, now Reading) (answer string, ok bool) {
+func (in *Instrument) obey(message string, now Reading) (answer string, ok bool) {
 	if strings.TrimSpace(message) == "" {
 		return "", false
 	}
@@ -82,7 +108,7 @@ func (in *instrument) obey(message string, now Reading) (answer string, ok bool)
 }
 
 // do carries out one request.
-func (in *instrument) do(r request, now Reading) (answer string, err scpiError) {
+func (in *Instrument) do(r request, now Reading) (answer string, err scpiError) {
 	for _, c := range commands {
 		switch {
 		case !matches(c.header, r.words):
@@ -97,7 +123,7 @@ func (in *instrument) do(r request, now Reading) (answer string, err scpiError) 
 	return "", undefinedHeader
 }
 
-func (in *instrument) clearStatus(param string) scpiError {
+func (in *Instrument) clearStatus(param string) scpiError {
 	if param != "" {
 		return paramNotAllowed
 	}
@@ -107,7 +133,7 @@ func (in *instrument) clearStatus(param string) scpiError {
 
 // switchOutput obeys OUTP ON|OFF|1|0. An instrument without a switch does not
 // know the header.
-func (in *instrument) switchOutput(param string) scpiError {
+func (in *Instrument) switchOutput(param string) scpiError {
 	if in.setOutput == nil {
 		return undefinedHeader
 	}

@@ -8,9 +8,9 @@ import (
 	"benchvigil/internal/unit"
 )
 
-func newInstrument() (*instrument, *Reading) {
+func newInstrument() (*Instrument, *Reading) {
 	r := &Reading{Volts: 3_801_000, Amps: 412_000, Output: true, SetVolts: 4 * unit.Volt, LimitAmps: 2 * unit.Ampere}
-	return &instrument{
+	return &Instrument{
 		idn:       "Invented Instruments,BV-1,0,1.0",
 		read:      func() Reading { return *r },
 		setOutput: func(on bool) { r.Output = on },
@@ -18,7 +18,7 @@ func newInstrument() (*instrument, *Reading) {
 }
 
 // ask sends messages and joins the answers; a message without one gives "-".
-func ask(in *instrument, messages ...string) string {
+func ask(in *Instrument, messages ...string) string {
 	var out []string
 	for _, m := range messages {
 		a, ok := in.obey(m, in.read())

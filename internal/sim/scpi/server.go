@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,7 +33,7 @@ const (
 
 // Server is a running instrument.
 type Server struct {
-	in   *instrument
+	in   *Instrument
 	lag  time.Duration
 	l    net.Listener
 	done chan struct{}
@@ -45,8 +46,9 @@ type Server struct {
 
 // Listen starts an instrument on a loopback address, such as "127.0.0.1:0".
 func Listen(addr string, o Options) (*Server, error) {
-	if o.Read == nil {
-		return nil, errors.New("simulate instrument: it needs readings")
+	in, err := NewInstrument(o)
+	if err != nil {
+		return nil, err
 	}
 	if err := checkLoopback(addr); err != nil {
 		return nil, fmt.Errorf("simulate instrument: %w", err)
@@ -55,15 +57,9 @@ func Listen(addr string, o Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("simulate instrument: %w", err)
 	}
-	if o.IDN == "" {
-		o.IDN = defaultIDN
-	}
-	if o.Lag == 0 {
-		o.Lag = defaultLag
-	}
 	s := &Server{
-		in:      &instrument{idn: o.IDN, read: o.Read, setOutput: o.SetOutput},
-		lag:     o.Lag,
+		in:      in,
+		lag:     cmp.Or(o.Lag, defaultLag),
 		l:       l,
 		done:    make(chan struct{}),
 		clients: map[net.Conn]struct{}{},
@@ -169,25 +165,13 @@ func (s *Server) serve(c net.Conn) {
 // has its terminator; it is empty for silence.
 func (s *Server) respond(message string) (answer string, goOn bool) {
 	now := s.in.read()
-	switch now.Behaviour {
-	case Refusing:
+	if now.Behaviour == Refusing || now.Behaviour == Slow && !s.pause(s.lag) {
 		return "", false
-	case Silent:
-		return "", true
-	case Slow:
-		if !s.pause(s.lag) {
-			return "", false
-		}
-	case Answering, Garbling:
 	}
-	answer, ok := s.in.obey(message, now)
-	if !ok {
-		return "", true
+	if answer = s.in.answer(message, now); answer != "" {
+		answer += "\n"
 	}
-	if now.Behaviour == Garbling {
-		answer = garble(answer)
-	}
-	return answer + "\n", true
+	return answer, true
 }
 
 // receive returns the next message without its terminator. One that is too

@@ -228,3 +228,37 @@ func TestListenRefuses(t *testing.T) {
 		t.Error("Listen without readings works, want an error")
 	}
 }
+
+// An instrument without a network treats messages as one with it does.
+func TestAnswer(t *testing.T) {
+	p := newPanel()
+	in, err := scpi.NewInstrument(scpi.Options{IDN: "Invented,PSU,7,1", Read: p.read})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tc := range []struct {
+		b    scpi.Behaviour
+		want string
+	}{
+		{scpi.Answering, "Invented,PSU,7,1;3.801000"},
+		{scpi.Slow, "Invented,PSU,7,1;3.801000"},
+		{scpi.Silent, ""},
+		{scpi.Refusing, ""},
+		{scpi.Garbling, "Invented,PSU,?,?;?.??????"},
+	} {
+		p.behave(tc.b)
+		if got := in.Answer("*IDN?;MEAS:VOLT?"); got != tc.want {
+			t.Errorf("behaviour %d answers %q, want %q", tc.b, got, tc.want)
+		}
+	}
+	p.behave(scpi.Answering)
+	if got := in.Answer("NONSENSE"); got != "" {
+		t.Errorf("a command is answered %q", got)
+	}
+	if got := in.Answer("SYST:ERR?"); got != `-113,"Undefined header"` {
+		t.Errorf("and noted as %q", got)
+	}
+	if _, err := scpi.NewInstrument(scpi.Options{}); err == nil {
+		t.Error("an instrument without readings was made")
+	}
+}
