@@ -2,20 +2,25 @@ package usbip
 
 import (
 	"encoding/binary"
+	"iter"
 	"unicode/utf16"
 
 	"benchvigil/internal/bench"
 )
 
-// Device describes an emulated USB 2.0 high-speed device of the vendor class
-// with one configuration: a bulk sink at endpoint 1 OUT and a bulk source of
-// zeros at endpoint 1 IN. No kernel driver binds to it.
+// Device describes an emulated USB 2.0 high-speed device with one
+// configuration.
 type Device struct {
 	ID           bench.USBID
 	Release      uint16 // bcdDevice, binary-coded decimal
 	Manufacturer string
 	Product      string
 	Serial       string // "" for a device without a serial number
+
+	// Function is what the device is for. Nil is a vendor's own class, which no
+	// kernel driver binds to: a bulk sink at endpoint 1 OUT and a bulk source of
+	// zeros at endpoint 1 IN. A Function serves one plug at a time.
+	Function Function
 
 	// Mute, where it reports true, leaves a control request unanswered for
 	// ever, as a damaged board does. Nil answers everything.
@@ -51,8 +56,12 @@ const (
 	descEndpoint  = 5
 )
 
-// typeMask picks the kind of a request out of RequestType; standard is zero.
-const typeMask = 0x60
+// typeMask picks the kind of a request out of RequestType.
+const (
+	typeMask     = 0x60
+	typeStandard = 0x00
+	typeClass    = 0x20
+)
 
 // String indices in the device descriptor; 0 lists the languages.
 const (
@@ -77,12 +86,26 @@ func MuteConfiguration(s Setup) bool {
 	return s.Request == reqGetDescriptor && s.Value>>8 == descConfig
 }
 
-// control answers a request, data being for the host; ok is false for a
-// request that the device refuses (a stall).
-func (d Device) control(s Setup) (data []byte, ok bool) {
-	if s.RequestType&typeMask != 0 {
-		return nil, false
+func (d Device) function() Function {
+	if d.Function == nil {
+		return vendor{}
 	}
+	return d.Function
+}
+
+// control treats a request, whose data from the host is out; in is for the
+// host. ok is false for a request that the device refuses (a stall).
+func (d Device) control(s Setup, out []byte) (in []byte, ok bool) {
+	switch s.RequestType & typeMask {
+	case typeStandard:
+		return d.standard(s)
+	case typeClass:
+		return d.function().control(s, out)
+	}
+	return nil, false
+}
+
+func (d Device) standard(s Setup) (in []byte, ok bool) {
 	switch s.Request {
 	case reqGetDescriptor:
 		return d.descriptor(s.Value>>8, s.Value&0xff)
@@ -92,7 +115,10 @@ func (d Device) control(s Setup) (data []byte, ok bool) {
 		return []byte{1}, true
 	case reqGetInterface:
 		return []byte{0}, true
-	case reqClearFeature, reqSetFeature, reqSetAddress, reqSetConfiguration, reqSetInterface:
+	case reqSetConfiguration:
+		d.function().reset()
+		return nil, true
+	case reqClearFeature, reqSetFeature, reqSetAddress, reqSetInterface:
 		return nil, true
 	}
 	return nil, false
@@ -103,7 +129,7 @@ func (d Device) descriptor(kind, index uint16) ([]byte, bool) {
 	case kind == descDevice:
 		return d.deviceDescriptor(), true
 	case kind == descConfig && index == 0:
-		return configDescriptor(), true
+		return d.configDescriptor(), true
 	case kind == descString:
 		return d.stringDescriptor(index)
 	}
@@ -111,7 +137,8 @@ func (d Device) descriptor(kind, index uint16) ([]byte, bool) {
 }
 
 func (d Device) deviceDescriptor() []byte {
-	b := []byte{18, descDevice, 0x00, 0x02, 0xff, 0, 0, 64}
+	b := []byte{18, descDevice, 0x00, 0x02}
+	b = append(append(b, d.function().class()...), 64)
 	b = binary.LittleEndian.AppendUint16(b, d.ID.Vendor)
 	b = binary.LittleEndian.AppendUint16(b, d.ID.Product)
 	b = binary.LittleEndian.AppendUint16(b, d.Release)
@@ -122,15 +149,40 @@ func (d Device) deviceDescriptor() []byte {
 	return append(b, stringManufacturer, stringProduct, serial, 1)
 }
 
-// configDescriptor is the whole configuration: 100 mA, self-powered, one
-// vendor interface, two bulk endpoints of 512 bytes.
-func configDescriptor() []byte {
-	b := []byte{9, descConfig, 0, 0, 1, 1, 0, 0xc0, 50}
-	b = append(b, 9, descInterface, 0, 0, 2, 0xff, 0, 0, 0)
-	b = append(b, 7, descEndpoint, 0x81, 2, 0x00, 0x02, 0)
-	b = append(b, 7, descEndpoint, 0x01, 2, 0x00, 0x02, 0)
+// configDescriptor is the whole configuration: 100 mA, self-powered, and what
+// the function has.
+func (d Device) configDescriptor() []byte {
+	b := append([]byte{9, descConfig, 0, 0, 0, 1, 0, 0xc0, 50}, d.function().interfaces()...)
 	b[2] = byte(len(b))
+	for d := range descriptors(b) {
+		if d[1] == descInterface {
+			b[4]++
+		}
+	}
 	return b
+}
+
+// has reports an endpoint in one direction.
+func (d Device) has(endpoint int, in bool) bool {
+	address := byte(endpoint)
+	if in {
+		address |= dirIn
+	}
+	for e := range descriptors(d.function().interfaces()) {
+		if e[1] == descEndpoint && e[2] == address {
+			return true
+		}
+	}
+	return false
+}
+
+// descriptors walks over what stands one behind the other.
+func descriptors(b []byte) iter.Seq[[]byte] {
+	return func(yield func([]byte) bool) {
+		for len(b) > 0 && yield(b[:b[0]]) {
+			b = b[b[0]:]
+		}
+	}
 }
 
 func (d Device) stringDescriptor(index uint16) ([]byte, bool) {

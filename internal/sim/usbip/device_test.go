@@ -62,7 +62,7 @@ func TestControl(t *testing.T) {
 		{"no such request", handset(), Setup{0x80, 99, 0, 0, 0}, nil, false},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			got, ok := tc.device.control(tc.setup)
+			got, ok := tc.device.control(tc.setup, nil)
 			if ok != tc.ok || ok && !bytes.Equal(got, tc.want) {
 				t.Errorf("got % x, %v; want % x, %v", got, ok, tc.want, tc.ok)
 			}

@@ -1,7 +1,8 @@
 // Package usbip plays a USB device to a real Linux kernel. It owns the
-// emulated device (descriptors, strings, two bulk endpoints), the URB half of
-// the USB/IP protocol, and the plugging of such a device into a port of the
-// kernel's virtual host controller (vhci_hcd), without TCP and without the
+// emulated device (descriptors, strings, endpoints) and what it is for: nothing,
+// a serial line (/dev/ttyACM) or an instrument (/dev/usbtmc) that answers lines;
+// the URB half of the USB/IP protocol, and the plugging of such a device into a
+// port of the kernel's virtual host controller (vhci_hcd), without TCP or the
 // usbip tools. It serves tests in a virtual machine; it must not know what
 // watches the device, and nothing but tests and rigs may import it.
 //

@@ -57,7 +57,7 @@ func getConfig(seq uint32, length int) Submit {
 
 func TestConversation(t *testing.T) {
 	k := startKernel(t, handset())
-	config := configDescriptor()
+	config := handset().configDescriptor()
 
 	k.send(getConfig(1, 9).AppendTo(nil)) // the kernel asks for the head first
 	k.expect(append(SubmitReply{Seq: 1, Actual: 9}.AppendTo(nil), config[:9]...))
