@@ -145,6 +145,9 @@ func (ed *editor) dash(entry *yaml.Node) int {
 // first fills a list that is empty: nothing after the colon, or "[]".
 func (ed *editor) first(stations *yaml.Node, e Entry) ([]byte, error) {
 	at := stations.Line - 1
+	if at >= len(ed.lines) || !strings.Contains(ed.lines[at], "stations") {
+		return nil, errors.New("stations is written in an unusual way: write \"stations:\" on a line of its own, then add to it")
+	}
 	if stations.Kind == yaml.SequenceNode {
 		ed.lines[at] = strings.Replace(ed.lines[at], "[]", "", 1)
 	} else if stations.Value != "" && stations.Value != "~" && stations.Value != "null" {
