@@ -92,9 +92,10 @@ func (a *assembly) adopt(p *Plan) error {
 	for _, key := range pinned(a.plan.From, p.From) {
 		a.plan.Logger.Warn("this change needs a restart of benchvigil", logkey.Key(key))
 	}
+	a.rename(next, d)
 	if d.none() {
 		a.setup.Store(next)
-		a.plan.Logger.Info("configuration read again: no station changed")
+		a.plan.Logger.Info("configuration read again: no station begins anew")
 		return nil
 	}
 	if err := a.replace(old, next, d); err != nil {

@@ -9,9 +9,11 @@ import (
 
 // difference is what has to be done when one configuration follows another.
 type difference struct {
-	end   []string        // stations that are gone or changed
-	begin map[string]bool // stations that are new or changed
-	watch bool            // the ports have to be watched anew
+	end    []string            // stations that are gone or changed
+	begin  map[string]bool     // stations that are new or changed
+	keys   map[string][]string // of stations that changed: which keys
+	rename map[string]string   // stations that go on under another name
+	watch  bool                // the ports have to be watched anew
 }
 
 // fixed are the keys that only a restart changes.
@@ -24,23 +26,60 @@ var fixed = []struct {
 	{"inhibit_sleep", func(c config.Config) any { return c.InhibitSleep }},
 }
 
+// stationKeys names the fields of a station as the configuration does. The
+// name is not among them: a station goes on under another one.
+var stationKeys = []struct {
+	key string
+	of  func(config.Station) any
+}{
+	{"port", func(s config.Station) any { return s.Port }},
+	{"profile", func(s config.Station) any { return s.Profile }},
+	{"window", func(s config.Station) any { return s.Window }},
+	{"power", func(s config.Station) any { return s.Power }},
+	{"vbus", func(s config.Station) any { return s.VBUS }},
+	{"supply", func(s config.Station) any { return s.Supply }},
+	{"vbus_meter", func(s config.Station) any { return s.VBUSMeter }},
+	{"thermometer", func(s config.Station) any { return s.Thermometer }},
+}
+
 // compare finds what changes. A station whose own values and whose profile are
-// the same goes on as it is.
+// the same goes on as it is, at most under another name.
 func compare(old, next config.Config) difference {
-	d := difference{begin: map[string]bool{}, watch: old.USB != next.USB || !maps.Equal(portsOf(old), portsOf(next))}
+	d := difference{
+		begin: map[string]bool{}, keys: map[string][]string{}, rename: map[string]string{},
+		watch: old.USB != next.USB || !maps.Equal(portsOf(old), portsOf(next)),
+	}
 	was, is := byID(old), byID(next)
 	for _, s := range old.Stations {
-		if n, ok := is[s.ID]; !ok || !reflect.DeepEqual(s, n) {
+		if n, ok := is[s.ID]; !ok || len(changed(s, n)) > 0 {
 			d.end = append(d.end, s.ID)
 		}
 	}
 	for _, s := range next.Stations {
-		if o, ok := was[s.ID]; !ok || !reflect.DeepEqual(o, s) {
+		o, ok := was[s.ID]
+		keys := changed(o, s)
+		switch {
+		case !ok || len(keys) > 0:
 			d.begin[s.ID] = true
 			d.watch = d.watch || s.Port != ""
+			if ok {
+				d.keys[s.ID] = keys
+			}
+		case o.Name != s.Name:
+			d.rename[s.ID] = s.Name
 		}
 	}
 	return d
+}
+
+// changed lists the keys of a station that differ, but for its name.
+func changed(o, n config.Station) (keys []string) {
+	for _, k := range stationKeys {
+		if !reflect.DeepEqual(k.of(o), k.of(n)) {
+			keys = append(keys, k.key)
+		}
+	}
+	return keys
 }
 
 // pinned lists the keys that differ and that only a restart changes.
@@ -53,7 +92,7 @@ func pinned(began, next config.Config) (keys []string) {
 	return keys
 }
 
-// none reports that nothing has to be done.
+// none reports that nothing that runs has to stop or start.
 func (d difference) none() bool { return len(d.end) == 0 && len(d.begin) == 0 && !d.watch }
 
 func byID(c config.Config) map[string]config.Station {

@@ -3,10 +3,12 @@ package app
 import (
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"benchvigil/internal/config"
 	"benchvigil/internal/profile"
@@ -35,6 +37,8 @@ func TestCompare(t *testing.T) {
 		End, Begin []string
 		Watch      bool
 		Pinned     []string
+		Keys       map[string][]string
+		Rename     map[string]string
 	}
 	for _, tc := range []struct {
 		name   string
@@ -46,13 +50,16 @@ func TestCompare(t *testing.T) {
 		{"the folder of the same profiles", func(c *config.Config) { c.Profiles = "/elsewhere" }, d{}},
 		{"a supply", func(c *config.Config) {
 			c.Stations[1].Supply = unit.Some(config.Supply{Address: "192.0.2.3"})
-		}, d{End: []string{"s2"}, Begin: []string{"s2"}}},
-		{"a station with a port", func(c *config.Config) { c.Stations[0].Name = "Left" }, d{End: []string{"s1"}, Begin: []string{"s1"}, Watch: true}},
+		}, d{End: []string{"s2"}, Begin: []string{"s2"}, Keys: map[string][]string{"s2": {"supply"}}}},
+		{"a station with a port", func(c *config.Config) {
+			c.Stations[0].Window, c.Stations[0].Name = time.Hour, "Left"
+		}, d{End: []string{"s1"}, Begin: []string{"s1"}, Watch: true, Keys: map[string][]string{"s1": {"window"}}}},
+		{"only a name", func(c *config.Config) { c.Stations[0].Name = "Left" }, d{Rename: map[string]string{"s1": "Left"}}},
 		{"a profile", func(c *config.Config) {
 			p := *c.Stations[1].Profile
 			p.Modes = []profile.Spec{{Mode: "restoring"}}
 			c.Stations[1].Profile = &p
-		}, d{End: []string{"s2"}, Begin: []string{"s2"}}},
+		}, d{End: []string{"s2"}, Begin: []string{"s2"}, Keys: map[string][]string{"s2": {"profile"}}}},
 		{"added without a port", func(c *config.Config) {
 			c.Stations = append(c.Stations, config.Station{ID: "s3", Profile: c.Stations[0].Profile})
 		}, d{Begin: []string{"s3"}}},
@@ -72,7 +79,7 @@ func TestCompare(t *testing.T) {
 					begin = append(begin, s.ID)
 				}
 			}
-			if diff := cmp.Diff(tc.want, d{got.end, begin, got.watch, pinned(old, next)}); diff != "" {
+			if diff := cmp.Diff(tc.want, d{got.end, begin, got.watch, pinned(old, next), got.keys, got.rename}, cmpopts.EquateEmpty()); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 			if got.none() != (len(tc.want.End) == 0 && len(tc.want.Begin) == 0 && !tc.want.Watch) {
@@ -102,6 +109,24 @@ func TestEveryFieldIsMinded(t *testing.T) {
 		if compare(began, next).none() && len(pinned(began, next)) == 0 && !minded[f.Name] {
 			t.Errorf("a change of %s goes unnoticed: add it to fixed or to compare", f.Name)
 		}
+	}
+}
+
+// Every field of a station takes effect: one that changed is named, or is its
+// name, or finds the station.
+func TestEveryFieldOfAStationIsMinded(t *testing.T) {
+	known := map[string]bool{"ID": true, "Name": true}
+	for _, k := range stationKeys {
+		known[strings.ReplaceAll(k.key, "_", "")] = true
+	}
+	for i := range reflect.TypeFor[config.Station]().NumField() {
+		f := reflect.TypeFor[config.Station]().Field(i)
+		if !known[f.Name] && !known[strings.ToLower(f.Name)] {
+			t.Errorf("a change of %s goes unnoticed: add it to stationKeys", f.Name)
+		}
+	}
+	if len(known) != reflect.TypeFor[config.Station]().NumField() {
+		t.Errorf("known are %v, more than a station has", known)
 	}
 }
 

@@ -179,6 +179,7 @@ func TestReloadInTheMiddleOfARun(t *testing.T) {
 	watcher, rescans := s.a.setup.Load().watcher, s.a.counts().Rescans
 
 	c := s.config("s1", "s2", "s4")
+	c.Stations[0].Name = "First" // which is no reason to begin anew
 	c.Stations[1].Name, c.Stations[1].VBUS = "Second", true
 	s.reload(c)
 
@@ -194,6 +195,9 @@ func TestReloadInTheMiddleOfARun(t *testing.T) {
 		return v.Counts.Readings > before.Counts.Readings+20 && v.Run != nil && v.Run.Uptime > before.Run.Uptime+5*time.Second
 	})
 	after := s.look("s1")
+	if after.Name != "First" {
+		t.Errorf("s1 is still called %q", after.Name)
+	}
 	if !after.Run.Start.Equal(before.Run.Start) || after.Run.Assumed || s.a.setup.Load().byID["s1"].station != engine {
 		t.Errorf("the run of s1 began at %v, now at %v", before.Run.Start, after.Run.Start)
 	}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	"go.uber.org/zap"
+
 	"benchvigil/internal/bench"
 	"benchvigil/internal/infer"
 	"benchvigil/internal/logkey"
@@ -179,9 +181,23 @@ func (a *assembly) replace(old, next *setup, d difference) error {
 		a.watch(next)
 	}
 	for _, p := range fresh {
-		a.plan.Logger.Info("station begins anew", logkey.Station(p.plan.ID))
+		fields := []zap.Field{logkey.Station(p.plan.ID)}
+		if keys := d.keys[p.plan.ID]; len(keys) > 0 {
+			fields = append(fields, logkey.Keys(keys))
+		}
+		a.plan.Logger.Info("station begins anew", fields...)
 	}
 	return err
+}
+
+// rename gives stations that go on the names they are called by now.
+func (a *assembly) rename(s *setup, d difference) {
+	for id, name := range d.rename {
+		p := s.byID[id]
+		p.plan.Name = name
+		p.station.Rename(name)
+		a.plan.Logger.Info("station has another name and goes on", logkey.Station(id), logkey.Name(name))
+	}
 }
 
 // stillTrue is what the old watcher told stations that go on.

@@ -47,6 +47,12 @@ func File(path string) zap.Field { return zap.String("file", path) }
 // Key is a key of the configuration.
 func Key(name string) zap.Field { return zap.String("key", name) }
 
+// Keys are keys of the configuration.
+func Keys(names []string) zap.Field { return zap.Strings("keys", names) }
+
+// Name is what people call a station.
+func Name(name string) zap.Field { return zap.String("name", name) }
+
 // Count is how many.
 func Count(n uint64) zap.Field { return zap.Uint64("count", n) }
 

@@ -81,6 +81,7 @@ func (o *Options) validate() error {
 type Station struct {
 	o       Options
 	id      string
+	name    atomic.Pointer[string] // what people call it
 	mail    chan bench.Observation
 	dropped atomic.Uint64
 	view    atomic.Pointer[bench.Snapshot]
@@ -100,12 +101,17 @@ func New(o Options) (*Station, error) {
 	}
 	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox), probed: make(chan time.Time, 1)}
 	s.start = o.Now()
+	s.Rename(o.Name)
 	s.publish(s.start)
 	return s, nil
 }
 
 // String names the station in logs.
 func (s *Station) String() string { return "station " + s.id }
+
+// Rename changes what people call the station, and nothing else: snapshots
+// carry the name from the next tick on. It may be called from anywhere.
+func (s *Station) Rename(name string) { s.name.Store(&name) }
 
 // Put hands over an observation. It returns false when the mailbox is full: the
 // observation is dropped and counted, and its source should look again.
@@ -250,7 +256,7 @@ func (s *Station) log(e bench.Event) {
 }
 
 func (s *Station) publish(now time.Time) {
-	v := &bench.Snapshot{Name: s.o.Name, Port: s.o.Port, Recent: s.recent, QueueDropped: s.dropped.Load()}
+	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, QueueDropped: s.dropped.Load()}
 	s.o.Engine.View(now.Round(0), v)
 	v.Counts.BadReadings += s.o.Failures()
 	v.Shape = s.shape.view()
