@@ -12,9 +12,13 @@ import (
 	"benchvigil/internal/app"
 )
 
-// urlFlag is where the daemon listens.
+// urlFlag is where the daemon listens, which its environment may say too.
 func urlFlag(c *cobra.Command, target *string) {
-	c.Flags().StringVar(target, "url", app.DefaultURL, "`address` of the running benchvigil")
+	def := app.DefaultURL
+	if listen := os.Getenv("BENCHVIGIL_LISTEN"); listen != "" {
+		def = "http://" + listen
+	}
+	c.Flags().StringVar(target, "url", def, "`address` of the running benchvigil")
 }
 
 func newStatus() *cobra.Command {
@@ -60,7 +64,11 @@ func newMark() *cobra.Command {
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.Station, o.Mark.Kind, o.Mark.Text = args[0], args[1], strings.Join(args[2:], " ")
-			return app.MakeMark(c.Context(), o)
+			if err := app.MakeMark(c.Context(), o); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s: %s noted\n", o.Station, o.Mark.Kind)
+			return err
 		},
 	}
 	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")

@@ -69,7 +69,7 @@ func exitCode(err error) int {
 	switch {
 	case err == nil:
 		return exitOK
-	case errors.Is(err, app.ErrConfig), errors.Is(err, errUsage):
+	case errors.Is(err, app.ErrConfig), errors.Is(err, app.ErrCommand), errors.Is(err, errUsage):
 		return exitConfig
 	case errors.Is(err, app.ErrRecord):
 		return exitRecord

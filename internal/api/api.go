@@ -18,6 +18,7 @@ import (
 	"io"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -73,8 +74,17 @@ func (a *api) find(w http.ResponseWriter, r *http.Request) (bench.Snapshot, bool
 			return s, true
 		}
 	}
-	problem(w, http.StatusNotFound, fmt.Sprintf("there is no station %q on this bench", id))
+	problem(w, http.StatusNotFound, a.nobody(id))
 	return bench.Snapshot{}, false
+}
+
+// nobody says that there is no such station, and which there are.
+func (a *api) nobody(id string) string {
+	var ids []string
+	for _, s := range a.o.Snapshots() {
+		ids = append(ids, s.Station)
+	}
+	return fmt.Sprintf("there is no station %q on this bench: there are %s", id, strings.Join(ids, ", "))
 }
 
 func (a *api) known(id string) bool {
@@ -133,7 +143,7 @@ func readMark(body io.Reader) (bench.Mark, error) {
 func (a *api) follow(w http.ResponseWriter, r *http.Request) {
 	station := r.URL.Query().Get("station")
 	if station != "" && !a.known(station) {
-		problem(w, http.StatusNotFound, fmt.Sprintf("there is no station %q on this bench", station))
+		problem(w, http.StatusNotFound, a.nobody(station))
 		return
 	}
 	first, lines, cancel := a.o.Follow(r.Context(), station)

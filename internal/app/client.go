@@ -27,9 +27,12 @@ const answerWithin = 5 * time.Second
 type client struct{ base string }
 
 func newClient(base string) (*client, error) {
+	if !strings.Contains(base, "://") && strings.Contains(base, ":") {
+		base = "http://" + base
+	}
 	u, err := url.Parse(base)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return nil, fmt.Errorf("%w: --url %q: write it like %s", ErrConfig, base, DefaultURL)
+		return nil, fmt.Errorf("%w: --url %q: write it like %s", ErrCommand, base, DefaultURL)
 	}
 	return &client{strings.TrimRight(base, "/")}, nil
 }
@@ -73,6 +76,9 @@ func refusal(res *http.Response) error {
 	var p struct{ Detail string }
 	b, err := io.ReadAll(io.LimitReader(res.Body, 64<<10))
 	if err == nil && json.Unmarshal(b, &p) == nil && p.Detail != "" {
+		if res.StatusCode == http.StatusNotFound || res.StatusCode == http.StatusUnprocessableEntity {
+			return fmt.Errorf("%w: %s", ErrCommand, p.Detail)
+		}
 		return errors.New(p.Detail)
 	}
 	return fmt.Errorf("the daemon answers %s: %s", res.Status, strings.TrimSpace(string(b)))

@@ -65,8 +65,8 @@ func TestClientsSayWhatIsWrong(t *testing.T) {
 		t.Errorf("nobody there: %v", err)
 	}
 	for _, url := range []string{"", "8420", "ftp://x", "http://"} {
-		if err := app.ShowStatus(t.Context(), app.StatusOptions{URL: url, Out: io.Discard}); !errors.Is(err, app.ErrConfig) {
-			t.Errorf("%q: %v, want ErrConfig", url, err)
+		if err := app.ShowStatus(t.Context(), app.StatusOptions{URL: url, Out: io.Discard}); !errors.Is(err, app.ErrCommand) {
+			t.Errorf("%q: %v, want ErrCommand", url, err)
 		}
 	}
 	for _, m := range []app.MarkOptions{
@@ -74,8 +74,8 @@ func TestClientsSayWhatIsWrong(t *testing.T) {
 		{URL: app.DefaultURL, Station: "", Mark: bench.Mark{Kind: bench.MarkStop}},
 		{URL: app.DefaultURL, Station: "a/b", Mark: bench.Mark{Kind: bench.MarkStop}},
 	} {
-		if err := app.MakeMark(t.Context(), m); !errors.Is(err, app.ErrConfig) {
-			t.Errorf("%+v: %v, want ErrConfig", m, err)
+		if err := app.MakeMark(t.Context(), m); !errors.Is(err, app.ErrCommand) {
+			t.Errorf("%+v: %v, want ErrCommand", m, err)
 		}
 	}
 	old := filepath.Join(t.TempDir(), "old.jsonl")

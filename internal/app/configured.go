@@ -2,7 +2,9 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"runtime"
 
@@ -59,6 +61,9 @@ func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 
 func read(file string, o RunOptions) (config.Config, *Plan, error) {
 	c, err := config.LoadWith(file, o.Flags)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("%w: make one with benchvigil enroll, or name yours with --config", err)
+	}
 	if err != nil {
 		return c, nil, fmt.Errorf("%w: %w", ErrConfig, err)
 	}

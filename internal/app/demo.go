@@ -46,16 +46,16 @@ const (
 func (o *DemoOptions) validate() error {
 	switch {
 	case o.Stations < 1 || o.Stations > mostDemoStations:
-		return fmt.Errorf("%w: %d stations: from 1 to %d can be simulated", ErrConfig, o.Stations, mostDemoStations)
+		return fmt.Errorf("%w: %d stations: from 1 to %d can be simulated", ErrCommand, o.Stations, mostDemoStations)
 	case !(o.Speed >= 0.1 && o.Speed <= mostDemoSpeed):
-		return fmt.Errorf("%w: speed %g: want 0.1 to %d", ErrConfig, o.Speed, mostDemoSpeed)
+		return fmt.Errorf("%w: speed %g: want 0.1 to %d", ErrCommand, o.Speed, mostDemoSpeed)
 	}
 	host, _, err := net.SplitHostPort(o.Listen)
 	if err != nil {
-		return fmt.Errorf("%w: listen %q: %w", ErrConfig, o.Listen, err)
+		return fmt.Errorf("%w: listen %q: %w", ErrCommand, o.Listen, err)
 	}
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("%w: listen %q: the demo serves this computer only: use 127.0.0.1", ErrConfig, o.Listen)
+		return fmt.Errorf("%w: listen %q: the demo serves this computer only: use 127.0.0.1", ErrCommand, o.Listen)
 	}
 	return nil
 }

@@ -176,8 +176,8 @@ func TestDemoRefuses(t *testing.T) {
 		{Stations: 1, Speed: 1, Listen: "8420"},
 	} {
 		o.Out, o.Logger = io.Discard, zap.NewNop()
-		if err := app.Demo(t.Context(), o); !errors.Is(err, app.ErrConfig) {
-			t.Errorf("%+v: %v, want ErrConfig", o, err)
+		if err := app.Demo(t.Context(), o); !errors.Is(err, app.ErrCommand) {
+			t.Errorf("%+v: %v, want ErrCommand", o, err)
 		}
 	}
 }

@@ -14,6 +14,8 @@ import (
 
 // Sentinels by which main chooses an exit code.
 var (
+	// ErrCommand marks a command line that asks for what cannot be.
+	ErrCommand = errors.New("bad command line")
 	// ErrConfig marks a configuration that cannot be used.
 	ErrConfig = errors.New("bad configuration")
 	// ErrRecord marks files of the record that cannot be written.

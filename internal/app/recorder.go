@@ -30,11 +30,9 @@ func RecordLive(ctx context.Context, o RecordOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	out, done, err := recordTo(o)
-	if err != nil {
+	if err := free(o.File); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, done()) }()
 	if o.For > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, o.For)
@@ -44,7 +42,12 @@ func RecordLive(ctx context.Context, o RecordOptions) (err error) {
 	if err != nil {
 		return err
 	}
-	defer res.Body.Close()                           //nolint:errcheck // the stream has no end to wait for
+	defer res.Body.Close() //nolint:errcheck // the stream has no end to wait for
+	out, done, err := recordTo(o)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, done()) }()
 	fmt.Fprintln(o.Say, "recording; Ctrl-C ends it") //nolint:errcheck // nobody is there to be told
 	n, err := copyLines(out, res.Body)
 	if ctx.Err() != nil {
@@ -73,6 +76,15 @@ func copyLines(w io.Writer, r io.Reader) (n int, err error) {
 		}
 		n++
 	}
+}
+
+// free says that a recording would be written over, before anything is asked
+// of the daemon; recordTo makes sure of it.
+func free(file string) error {
+	if _, err := os.Stat(file); file != "-" && err == nil {
+		return fmt.Errorf("%w: %s is already there: choose another name or move it away", ErrRecord, file)
+	}
+	return nil
 }
 
 func recordTo(o RecordOptions) (io.Writer, func() error, error) {

@@ -31,7 +31,7 @@ func ShowStatus(ctx context.Context, o StatusOptions) error {
 		return err
 	}
 	if o.Watch && (o.Every < 100*time.Millisecond || o.Every > time.Hour) {
-		return fmt.Errorf("%w: --every %v: want 100ms to 1h", ErrConfig, o.Every)
+		return fmt.Errorf("%w: --every %v: want 100ms to 1h", ErrCommand, o.Every)
 	}
 	for {
 		err := showOnce(ctx, c, o)
@@ -179,10 +179,10 @@ func MakeMark(ctx context.Context, o MarkOptions) error {
 		return err
 	}
 	if err := o.Mark.Check(); err != nil {
-		return fmt.Errorf("%w: %w", ErrConfig, err)
+		return fmt.Errorf("%w: %w", ErrCommand, err)
 	}
 	if o.Station == "" || strings.ContainsAny(o.Station, "/?#") {
-		return fmt.Errorf("%w: %q is no station", ErrConfig, o.Station)
+		return fmt.Errorf("%w: %q is no station", ErrCommand, o.Station)
 	}
 	ctx, cancel := context.WithTimeout(ctx, answerWithin)
 	defer cancel()
