@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"benchvigil/internal/api"
@@ -108,7 +109,11 @@ func assemble(p *Plan) (_ *assembly, err error) {
 func listen(address string) (net.Listener, error) {
 	l, err := (&net.ListenConfig{}).Listen(context.Background(), "tcp", address)
 	if err != nil {
-		return nil, fmt.Errorf("serve the page on %s: %w (is benchvigil already running? choose another address with listen)", address, err)
+		hint := ""
+		if errors.Is(err, syscall.EADDRINUSE) {
+			hint = " (is benchvigil already running? choose another address with listen)"
+		}
+		return nil, fmt.Errorf("serve the page on %s: %w%s", address, err, hint)
 	}
 	return l, nil
 }
