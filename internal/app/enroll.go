@@ -39,7 +39,7 @@ func Enroll(ctx context.Context, o EnrollOptions) error {
 	}
 	err = enroll.Run(ctx, enroll.Options{
 		File: o.Config, Bench: o.Bench, Station: o.Station, Name: o.Name, Port: o.Port, Supply: o.Supply, Profile: o.Profile,
-		VBUS: o.VBUS, Yes: o.Yes, In: o.In, Out: o.Out,
+		VBUS: o.VBUS, Yes: o.Yes, In: o.In, Terminal: terminal(o.In), Out: o.Out,
 		Root: os.DirFS(o.Root), Sysfs: os.DirFS, Look: lookBy(scan), Env: os.Getenv, Kinds: configs.Profiles(),
 	})
 	switch {
@@ -49,6 +49,16 @@ func Enroll(ctx context.Context, o EnrollOptions) error {
 		return fmt.Errorf("%w: %w", ErrConfig, err)
 	}
 	return err
+}
+
+// terminal reports whether a person may type there as it goes.
+func terminal(in io.Reader) bool {
+	f, ok := in.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&fs.ModeCharDevice != 0
 }
 
 // lookBy looks at the bus in the way that the watch would.

@@ -32,16 +32,24 @@ func (s *session) port(ctx context.Context) error {
 		}
 		return s.take(s.Port, before[s.Port])
 	}
+	if s.Yes {
+		return errNoPort
+	}
 	if err != nil {
 		s.say("The USB bus cannot be seen: %v", err)
 		return s.withoutPort()
 	}
 	s.say("Unplug the cable of this station from the computer and plug it in again. If nothing is in it, plug it in.")
-	found, err := follow(ctx, look, before, s.Patience)
+	s.say("No key is needed; type none if this station has no USB port.")
+	found, err := s.cable(look).follow(ctx, before)
 	if err != nil {
 		return err
 	}
 	switch {
+	case found.typed == None:
+		return nil
+	case found.typed != "":
+		return s.take(found.typed, found.seen[found.typed])
 	case len(found.came) == 1:
 		return s.take(found.came[0], found.seen[found.came[0]])
 	case len(found.came) > 1:
@@ -55,6 +63,26 @@ func (s *session) port(ctx context.Context) error {
 	s.say("No cable was seen on the bus. Look whether the board is powered and started, try another cable (some carry power")
 	s.say("only) and another port, and begin again.")
 	return s.withoutPort()
+}
+
+// errNoPort is the answer where nobody is there to plug a cable.
+var errNoPort = noAnswer("no port: give the port by --port, or --port none")
+
+// cable is a wait for one. A line that a person types meanwhile is no answer to
+// a question that comes later, but may name the port; the lines of a file or a
+// pipe are left for their questions.
+func (s *session) cable(look func() (map[string]usb.Seen, error)) cable {
+	c := cable{look: look, patience: s.Patience, ended: s.ended}
+	c.unplugged = func() { s.say("Unplugged; now plug it in again.") }
+	if s.Terminal {
+		c.typed = s.lines
+	}
+	c.strange = func(line string) {
+		if line != "" {
+			s.say("  %q: neither a port path like 1-2.3 nor none; the cable is still waited for", line)
+		}
+	}
+	return c
 }
 
 func (s *session) withoutPort() error {
@@ -106,6 +134,7 @@ func (s *session) take(port string, d usb.Seen) error {
 type change struct {
 	left, came []string // ports, in order; what came is no hub
 	seen       map[string]usb.Seen
+	typed      string // a port, or None: somebody said so instead
 }
 
 // differ says what changed. A device of another number is another enumeration:
@@ -131,34 +160,75 @@ func (c change) same(o change) bool {
 	return slices.EqualFunc(c.came, o.came, func(a, b string) bool { return a == b && c.seen[a] == o.seen[b] })
 }
 
-// follow looks again and again until something came and stayed, or patience
-// ends.
-func follow(ctx context.Context, look func() (map[string]usb.Seen, error), before map[string]usb.Seen, patience time.Duration) (change, error) {
+// cable is a wait for a cable to be plugged in.
+type cable struct {
+	look      func() (map[string]usb.Seen, error)
+	patience  time.Duration
+	unplugged func()            // called when the first port was seen empty
+	typed     <-chan string     // what a person types meanwhile; nil: nothing is taken
+	strange   func(line string) // called with what is typed and is no answer
+	ended     <-chan struct{}   // closed when nobody can answer any more
+}
+
+// follow looks again and again until something came and stayed, or somebody
+// names the port, or patience ends.
+func (w cable) follow(ctx context.Context, before map[string]usb.Seen) (change, error) {
 	gone := map[string]bool{}
 	began := time.Now()
 	last, since := change{}, began
 	for {
-		now, err := look()
+		now, err := w.look()
 		if err != nil {
 			return change{}, fmt.Errorf("watch the cable: %w", err)
 		}
-		for p := range before {
-			if _, there := now[p]; !there {
-				gone[p] = true
-			}
-		}
+		w.empty(before, now, gone)
 		c := differ(before, now, gone)
 		if !c.same(last) {
 			since = time.Now()
 		}
 		last = c
-		if len(c.came) > 0 && time.Since(since) >= settles || time.Since(began) >= patience {
+		if len(c.came) > 0 && time.Since(since) >= settles || time.Since(began) >= w.patience {
 			return c, nil
 		}
+		if c.typed, err = w.pause(ctx); err != nil || c.typed != "" {
+			return c, err
+		}
+	}
+}
+
+// empty notes which ports are empty now, and tells of the first one.
+func (w cable) empty(before, now map[string]usb.Seen, gone map[string]bool) {
+	for p := range before {
+		if _, there := now[p]; there {
+			continue
+		}
+		if len(gone) == 0 {
+			w.unplugged()
+		}
+		gone[p] = true
+	}
+}
+
+// pause is from look to look. It ends early with what somebody types, if that
+// names a port or none.
+func (w cable) pause(ctx context.Context) (typed string, err error) {
+	next := time.After(lookEvery)
+	for {
 		select {
 		case <-ctx.Done():
-			return change{}, ctx.Err()
-		case <-time.After(lookEvery):
+			return "", ctx.Err()
+		case <-w.ended:
+			return "", errNoPort
+		case line, ok := <-w.typed:
+			switch {
+			case !ok:
+				return "", errNoPort
+			case line == None || usb.ValidPort(line):
+				return line, nil
+			}
+			w.strange(line)
+		case <-next:
+			return "", nil
 		}
 	}
 }

@@ -42,8 +42,9 @@ type Options struct {
 	VBUS    bool // USB bus power feeds the board too
 	Yes     bool // take what is proposed
 
-	In  io.Reader
-	Out io.Writer
+	In       io.Reader
+	Terminal bool // a person types In as it goes, not a file or a pipe
+	Out      io.Writer
 
 	Root  fs.FS                                                               // of the computer's files, for dev/…
 	Sysfs func(root string) fs.FS                                             // opens the tree that the configuration names
@@ -62,6 +63,7 @@ type session struct {
 	talk
 	draft    config.Draft
 	text     []byte // of the file as it is
+	laidOut  bool   // the shipped profiles were written
 	families map[string]*profile.Profile
 	sysfs    fs.FS
 	entry    config.Entry
@@ -78,11 +80,33 @@ func Run(ctx context.Context, o Options) error {
 	for _, step := range []func(context.Context) error{
 		s.open, s.station, s.port, s.supply, s.family, s.live, s.write,
 	} {
-		if err := errors.Join(ctx.Err(), step(ctx)); err != nil {
-			return err
+		err := ctx.Err()
+		if err == nil {
+			err = step(ctx)
+		}
+		if err != nil {
+			return s.ends(ctx, err)
 		}
 	}
 	return nil
+}
+
+// ends is the error of a conversation that ends early: where somebody ended
+// it, what became of the file.
+func (s *session) ends(ctx context.Context, err error) error {
+	if ctx.Err() == nil {
+		return err
+	}
+	s.say("")
+	return &fault{ctx.Err(), errors.New("ended; " + s.nothing())}
+}
+
+// nothing says that nothing was written.
+func (s *session) nothing() string {
+	if s.laidOut {
+		return "nothing was written but the shipped profiles"
+	}
+	return "nothing was written"
 }
 
 // station picks or names the station.

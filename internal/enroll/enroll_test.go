@@ -234,10 +234,11 @@ func TestRefusals(t *testing.T) {
 		{"a bad name", mine, func(r *rig) { r.opts.Station = "B 1" }, enroll.ErrNoAnswer, "small letters"},
 		{"nobody at the address", mine, func(r *rig) { r.opts.Supply = "127.0.0.1:1" }, enroll.ErrNotThere, "switched on"},
 		{"no address", mine, func(r *rig) { r.opts.Supply = "pigeon://x" }, enroll.ErrNoAnswer, "pigeon"},
-		{"no cable", mine, func(r *rig) { r.opts.Port, r.opts.Patience = "", 200*time.Millisecond }, enroll.ErrNotThere, "no port was found"},
-		{"no bus", mine, func(r *rig) { r.opts.Port = ""; r.tree.Remove("bus") }, enroll.ErrNotThere, "no port was found"},
+		{"no cable", mine, func(r *rig) { r.opts.Port, r.opts.Patience = "", 200*time.Millisecond; r.answers("n") }, enroll.ErrNotThere, "no port was found"},
+		{"no bus", mine, func(r *rig) { r.opts.Port = ""; r.tree.Remove("bus"); r.answers("n") }, enroll.ErrNotThere, "no port was found"},
 		{"vbus by no port", mine, func(r *rig) { r.opts.Port, r.opts.Name = enroll.None, " x" }, enroll.ErrFile, "does not fit"},
-		{"declined", mine, func(r *rig) { r.opts.Yes = false; r.opts.Name = "B"; r.opts.In = strings.NewReader("n\n") }, enroll.ErrNoAnswer, "nothing was written"},
+		{"no port, and nobody to plug", mine, func(r *rig) { r.opts.Port = "" }, enroll.ErrNoAnswer, "give the port by --port, or --port none"},
+		{"no port, and an input at its end", mine, func(r *rig) { r.opts.Port = ""; r.answers() }, enroll.ErrNoAnswer, "give the port by --port, or --port none"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			r := newRig(t)
@@ -254,6 +255,32 @@ func TestRefusals(t *testing.T) {
 				t.Errorf("the file became:\n%s", got)
 			}
 		})
+	}
+}
+
+// answers makes the rig ask, of somebody who has these lines to say.
+func (r *rig) answers(lines ...string) {
+	r.opts.Yes, r.opts.Name = false, "B"
+	r.opts.In = strings.NewReader(strings.Join(lines, "\n"))
+}
+
+// Who declines, or changes nothing, finds the file as it was, and no error.
+func TestNothingWritten(t *testing.T) {
+	r := newRig(t)
+	r.write(mine)
+	r.opts.Station, r.opts.Name, r.opts.Port, r.opts.Supply, r.opts.Profile = "b", "B", enroll.None, enroll.None, "handset"
+	if err := r.run("n\n", "Neither port nor supply: nothing is measured here, only your marks count.", "Nothing was written but the shipped profiles."); err != nil {
+		t.Error(err)
+	}
+	if err := r.run("n\n", "Nothing was written."); err != nil {
+		t.Error(err)
+	}
+	r.opts.Station, r.opts.Name, r.opts.Port = "a", "", "1-1"
+	if err := r.run("", "a is there already", "Nothing changes."); err != nil {
+		t.Error(err)
+	}
+	if got := r.read("config.yaml"); got != mine {
+		t.Errorf("the file became:\n%s", got)
 	}
 }
 
@@ -287,7 +314,8 @@ func TestEndsWithItsContext(t *testing.T) {
 	}
 	defer func() { _ = errors.Join(hold.Close(), pipe.Close()) }()
 	r.opts.In = pipe
-	if err := enroll.Run(ctx, r.opts); !errors.Is(err, context.Canceled) {
+	err = enroll.Run(ctx, r.opts)
+	if !errors.Is(err, context.Canceled) || !strings.HasPrefix(err.Error(), "ended; nothing was written") {
 		t.Errorf("got %v, want the end of the context", err)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 
 	"benchvigil/internal/config"
@@ -34,7 +35,7 @@ func (s *session) open(context.Context) (err error) {
 		return err
 	}
 	if err := s.probe(); err != nil {
-		return badFile("mend what is wrong already, then enroll again: %w", err)
+		return badFile("mend what is wrong already, then run benchvigil enroll again: %w", err)
 	}
 	s.sysfs = s.Sysfs(s.below(cmp.Or(s.Env(config.EnvName("usb.sysfs")), s.draft.Sysfs)))
 	return nil
@@ -44,7 +45,7 @@ func (s *session) open(context.Context) (err error) {
 func (s *session) begin() error {
 	s.say("There is no %s yet: it will be made.", s.File)
 	name, err := s.answer(question{given: s.Bench, flag: "--bench", text: "Name of this bench", propose: "bench", check: config.CheckID})
-	s.text = []byte("# benchvigil: this bench and its stations. The reference of every key is in the\n# documentation; benchvigil config show prints what is in force.\nbench: " + name + "\n")
+	s.text = []byte("# benchvigil: this bench and its stations. configs/benchvigil.yaml is the\n# reference of keys; benchvigil config show prints what is in force.\nbench: " + name + "\n")
 	return err
 }
 
@@ -56,6 +57,7 @@ func (s *session) openProfiles() (err error) {
 		if err := os.CopyFS(dir, s.Kinds); err != nil {
 			return badFile("lay out the shipped profiles: %w", err)
 		}
+		s.laidOut = true
 		s.say("The shipped profiles were put into %s.", dir)
 	}
 	if s.families, err = profile.LoadDir(os.DirFS(dir)); err != nil {
@@ -106,12 +108,18 @@ func (s *session) write(context.Context) error {
 	if err := s.kept(c); err != nil {
 		return badFile("%w", err)
 	}
+	if was, err := s.parse(s.text); err == nil && reflect.DeepEqual(was, c) {
+		s.say("Nothing changes.")
+		return nil
+	}
 	s.say("This will stand in %s:\n%s", s.File, added(s.text, text))
 	switch ok, err := s.confirm("Write it", "y"); {
 	case err != nil:
 		return err
 	case !ok:
-		return noAnswer("nothing was written")
+		n := s.nothing()
+		s.say("%s.", strings.ToUpper(n[:1])+n[1:])
+		return nil
 	}
 	if err := replace(s.File, s.text, text); err != nil {
 		return badFile("%w", err)

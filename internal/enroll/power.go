@@ -29,7 +29,7 @@ func (s *session) supply(ctx context.Context) error {
 			}
 		}
 		if address == None {
-			s.say("No supply: the board is followed by its port, and by what people mark.")
+			s.say("%s", s.withoutSupply())
 			return nil
 		}
 		err = s.trySupply(ctx, address)
@@ -39,6 +39,14 @@ func (s *session) supply(ctx context.Context) error {
 		s.say("%v", err)
 		address = ""
 	}
+}
+
+// withoutSupply says what is left to go by.
+func (s *session) withoutSupply() string {
+	if s.entry.Port == "" {
+		return "Neither port nor supply: nothing is measured here, only your marks count."
+	}
+	return "No supply: the board is followed by its port, and by what people mark."
 }
 
 // chooseSupply lists what may be an instrument and asks.

@@ -13,12 +13,14 @@ type talk struct {
 	ctx   context.Context //nolint:containedctx // a conversation is one call, and ends with it
 	out   io.Writer
 	lines <-chan string
+	ended <-chan struct{} // closed once there is no further line
 	yes   bool
 }
 
 func newTalk(ctx context.Context, in io.Reader, out io.Writer, yes bool) talk {
-	lines := make(chan string)
+	lines, ended := make(chan string), make(chan struct{})
 	go func() { // left behind at the end, waiting for a line that nobody types
+		defer close(ended)
 		defer close(lines)
 		for r := bufio.NewScanner(in); r.Scan(); {
 			select {
@@ -28,7 +30,7 @@ func newTalk(ctx context.Context, in io.Reader, out io.Writer, yes bool) talk {
 			}
 		}
 	}()
-	return talk{ctx, out, lines, yes}
+	return talk{ctx, out, lines, ended, yes}
 }
 
 func (t talk) say(format string, args ...any) {
