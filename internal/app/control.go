@@ -18,8 +18,27 @@ type Reload struct {
 
 // loaded is how the last loading of a configuration went.
 type loaded struct {
-	ok bool
-	at time.Time // when the one in force was loaded
+	ok    bool
+	at    time.Time // when the one in force was loaded
+	since time.Time // when it was first refused
+	why   string    // it is refused
+}
+
+// refused follows a loading with one that is refused.
+func (l loaded) refused(now time.Time, err error) *loaded {
+	if l.ok {
+		l.since = now
+	}
+	l.ok, l.why = false, err.Error()
+	return &l
+}
+
+// notice says what everybody at the bench should know of it, "" for nothing.
+func (l loaded) notice() string {
+	if l.ok {
+		return ""
+	}
+	return fmt.Sprintf("The new configuration is refused since %s, the old one stays in force: %s", l.since.Local().Format(time.TimeOnly), l.why)
 }
 
 // control is the one goroutine that changes what runs, and that feeds the
@@ -70,11 +89,11 @@ func (a *assembly) reload() {
 	}
 	status := a.watching()
 	if err != nil {
-		a.loaded.Store(&loaded{false, a.loaded.Load().at})
+		a.loaded.Store(a.loaded.Load().refused(time.Now(), err))
 		a.plan.Logger.Error("the new configuration is refused, the old one stays in force", logkey.Err(err))
 		status += "; the new configuration is refused: " + err.Error()
 	} else {
-		a.loaded.Store(&loaded{true, time.Now()})
+		a.loaded.Store(&loaded{ok: true, at: time.Now()})
 	}
 	a.heard(a.plan.Service.Status(status))
 }
@@ -114,6 +133,14 @@ func (a *assembly) reloaded() func() (bool, time.Time) {
 		l := a.loaded.Load()
 		return l.ok, l.at
 	}
+}
+
+// notice tells the pages; nil where nothing is loaded.
+func (a *assembly) notice() func() string {
+	if a.plan.Reload.Load == nil {
+		return nil
+	}
+	return func() string { return a.loaded.Load().notice() }
 }
 
 // watching says in a line what goes on.

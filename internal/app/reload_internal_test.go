@@ -264,12 +264,23 @@ func TestReloadOfNothing(t *testing.T) {
 		t.Error("something was made anew though nothing changed")
 	}
 	good := s.a.loaded.Load()
+	notice := s.a.notice()
+	if got := notice(); got != "" {
+		t.Errorf("a notice before anything is wrong: %q", got)
+	}
 	s.reload(config.Config{})
+	if got := notice(); !strings.HasPrefix(got, "The new configuration is refused since ") || !strings.HasSuffix(got, "config.yaml:1: bench: missing") {
+		t.Errorf("the notice of a refusal reads %q", got)
+	}
+	since := s.a.loaded.Load().since
+	if s.reload(config.Config{}); !s.a.loaded.Load().since.Equal(since) {
+		t.Error("a second refusal hides when it began")
+	}
 	if l := s.a.loaded.Load(); l.ok || !l.at.Equal(good.at) || s.a.setup.Load() != now {
 		t.Errorf("after a bad configuration: ok %v at %v, want the old one in force since %v", l.ok, l.at, good.at)
 	}
 	s.reload(s.config("s1", "s2", "s3"))
-	if l := s.a.loaded.Load(); !l.ok || !l.at.After(good.at) {
+	if l := s.a.loaded.Load(); !l.ok || !l.at.After(good.at) || notice() != "" {
 		t.Errorf("after a good one: %+v", l)
 	}
 	s.stop()

@@ -123,7 +123,7 @@ func (a *assembly) addPage() error {
 		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Version: a.plan.Version,
 	})
 	site, err := web.New(web.Options{
-		Bench: a.plan.Bench, Banner: a.plan.Banner, Version: a.plan.Version, Logger: a.plan.Logger,
+		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
 		API: api.New(api.Options{Snapshots: a.snapshots, Mark: a.mark, Follow: a.follow, Logger: a.plan.Logger}),
 	})

@@ -15,6 +15,8 @@ import (
 // Look is the bench at one moment, and what every page says.
 type Look struct {
 	Bench, Banner, Version string
+	HasNotice              bool   // there may be a notice
+	Notice                 string // what everybody should know now
 	Title                  string // for the browser's tab
 	Assets                 string
 	Live                   string // the path of the stream that keeps the page up to date
@@ -120,6 +122,9 @@ func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
 		CanMark: s.o.Mark != nil, Legend: severities, Screens: choices(),
+	}
+	if s.o.Notice != nil {
+		f.HasNotice, f.Notice = true, s.o.Notice()
 	}
 	snapshots, now := s.o.Snapshots(), time.Now()
 	var newest time.Time

@@ -29,6 +29,7 @@ const DefaultEvery = 250 * time.Millisecond
 type Options struct {
 	Bench     string                  // name of the bench
 	Banner    string                  // a line above everything; empty on a real bench
+	Notice    func() string           // what everybody at the bench should know now, "" for nothing; nil: there never is any
 	Version   string                  // of the program
 	Snapshots func() []bench.Snapshot // in the order in which tiles are shown
 	Health    func() error            // nil, or nothing wrong: /healthz is 200

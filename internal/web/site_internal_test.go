@@ -250,6 +250,33 @@ func TestNoStations(t *testing.T) {
 	}
 }
 
+// A notice stands on every page and on the live stream, and goes when it is
+// over.
+func TestNotice(t *testing.T) {
+	o := options(t, running())
+	notice := ""
+	o.Notice = func() string { return notice }
+	if got := text(one(t, front(t, o), "p", "notice")); got != "" {
+		t.Errorf("without a notice it reads %q", got)
+	}
+	notice = "The new configuration is refused: <b>"
+	s := newSite(t, o)
+	for _, path := range []string{"/", "/m", "/m/" + running().Station} {
+		if page := body(t, ask(t, s, http.MethodGet, path)); !strings.Contains(page, `role="status">The new configuration is refused: &lt;b&gt;</p>`) {
+			t.Errorf("%s has no notice:\n%s", path, page)
+		}
+	}
+	for _, v := range []view{{}, {list: true}, {station: running().Station}, {station: "gone"}} {
+		l := s.look()
+		sent := shown{}
+		s.changes(&l, v, sent)
+		l.Notice = ""
+		if got := string(s.changes(&l, v, sent)); !strings.Contains(got, `<p id="notice" class="notice" role="status" hidden></p>`) {
+			t.Errorf("%+v: the end of a notice is not sent: %q", v, got)
+		}
+	}
+}
+
 func TestBanner(t *testing.T) {
 	o := options(t, running())
 	if n := len(all(front(t, o), "p", "banner")); n != 0 {

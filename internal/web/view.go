@@ -25,7 +25,7 @@ type element struct {
 // whole is what a page of this view begins with.
 func (v view) whole(l *Look) []element {
 	if v.wall() {
-		return []element{{"summary", "summary", l.Summary}, {"grid", "grid", l.Grid}}
+		return append(l.notices(), element{"summary", "summary", l.Summary}, element{"grid", "grid", l.Grid})
 	}
 	return v.parts(l)
 }
@@ -37,17 +37,25 @@ func (v view) parts(l *Look) []element {
 	switch {
 	case v.station != "":
 		if t, ok := l.tile(v.station); ok {
-			return []element{{"station", "station", t}}
+			return append(l.notices(), element{"station", "station", t})
 		}
-		return []element{{"station", "gone", v.station}}
+		return append(l.notices(), element{"station", "gone", v.station})
 	case v.list:
-		return []element{{"summary", "summary", l.Summary}, {"rows", "rows", l.Rows()}}
+		return append(l.notices(), element{"summary", "summary", l.Summary}, element{"rows", "rows", l.Rows()})
 	}
-	out := []element{{"summary", "summary", l.Summary}}
+	out := append(l.notices(), element{"summary", "summary", l.Summary})
 	for _, t := range l.Grid.Tiles {
 		out = append(out, element{"tile " + t.Station, "tile", t})
 	}
 	return out
+}
+
+// notices is the notice, where there may be one.
+func (l *Look) notices() []element {
+	if !l.HasNotice {
+		return nil
+	}
+	return []element{{"notice", "notice", l.Notice}}
 }
 
 // keys tell whether other elements stand there than before.
