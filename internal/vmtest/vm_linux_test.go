@@ -17,11 +17,11 @@ import (
 
 // vmLimit bounds the machine's whole life, in which it also gives up by
 // itself earlier.
-const vmLimit = 5 * time.Minute
+const vmLimit = 6 * time.Minute
 
 // guestModules are what the bench in the machine needs; what they depend on
 // comes with them.
-var guestModules = []string{"usbcore", "vhci-hcd"}
+var guestModules = []string{"usbcore", "vhci-hcd", "cdc-acm", "usbtmc"}
 
 // TestVM boots the machine and turns each of its checks into a subtest.
 // BENCHVIGIL_BIN names the binary under test; without it, it is built here.

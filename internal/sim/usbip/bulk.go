@@ -14,8 +14,7 @@ const (
 	msgData    = 1 // DEV_DEP_MSG_OUT
 	msgRequest = 2 // REQUEST_DEV_DEP_MSG_IN, and DEV_DEP_MSG_IN that serves it
 
-	attrEnd      = 1 << 0 // EOM
-	attrTermChar = 1 << 1 // of a request
+	attrEnd = 1 << 0 // EOM
 )
 
 // ErrBulkOut is wrapped by every error about a transfer.
@@ -60,11 +59,11 @@ func decodeBulkOut(b []byte) (BulkOut, error) {
 		return BulkOut{}, fmt.Errorf("tag %#02x with inverse %#02x", tag, inverse)
 	case size == 0 || size > maxTransfer:
 		return BulkOut{}, fmt.Errorf("transfer size %d", size)
-	case b[3]|b[9]|b[10]|b[11] != 0:
+	case b[3]|b[10]|b[11] != 0:
 		return BulkOut{}, fmt.Errorf("reserved bytes in % x", b[:bulkHeaderSize])
-	case kind == msgData && attributes&^attrEnd == 0:
+	case kind == msgData && attributes&^attrEnd == 0 && b[9] == 0:
 		return decodeData(b, BulkOut{Tag: tag, End: attributes == attrEnd}, int(size))
-	case kind == msgRequest && attributes == 0 && len(b) == bulkHeaderSize:
+	case kind == msgRequest && attributes == 0 && len(b) == bulkHeaderSize: // b[9], the termination character, is not enabled
 		return BulkOut{Tag: tag, Request: true, Size: int(size)}, nil
 	}
 	return BulkOut{}, fmt.Errorf("message %d of %d bytes with attributes %#02x", kind, len(b), attributes)

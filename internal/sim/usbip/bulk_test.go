@@ -63,6 +63,7 @@ func TestBulkOutRefused(t *testing.T) {
 		"less data than it says":    "0101fe00 09000000 01000000 2a49444e 3f000000",
 		"four bytes of padding":     "0101fe00 04000000 01000000 2a49444e 00000000",
 		"no padding":                "0101fe00 05000000 01000000 2a49444e 3f",
+		"reserved byte of data":     "0101fe00 05000000 010a0000 2a49444e 3f000000",
 		"an attribute of a request": "0101fe00 05000000 03000000 2a49444e 3f000000",
 		"a termination character":   wireTermChar, // GET_CAPABILITIES says: not here
 		"a request with data":       wireRequest + "2a49444e",
@@ -76,8 +77,17 @@ func TestBulkOutRefused(t *testing.T) {
 	}
 }
 
-// What decodes encodes to the same bytes but for the padding, which may be
-// anything.
+// The kernel's driver names a termination character in every request, enabled or
+// not (drivers/usb/class/usbtmc.c, send_request_dev_dep_msg_in).
+func TestTermCharNotEnabled(t *testing.T) {
+	got, err := DecodeBulkOut(unhex(t, "0202fd00 00040000 000a0000"))
+	if diff := cmp.Diff(BulkOut{Tag: 2, Request: true, Size: 1024}, got); diff != "" || err != nil {
+		t.Errorf("%v (-want +got):\n%s", err, diff)
+	}
+}
+
+// What decodes encodes to the same bytes but for the padding and a termination
+// character, which may be anything.
 func FuzzDecodeBulkOut(f *testing.F) {
 	for _, s := range []string{wireIDN, wireIDNLine, wireAmps, wireRequest, wireTermChar, wireNoError, ""} {
 		f.Add(unhex(f, s))
@@ -92,6 +102,9 @@ func FuzzDecodeBulkOut(f *testing.F) {
 		}
 		back := m.AppendTo(nil)
 		n := bulkHeaderSize + len(m.Data)
+		if m.Request {
+			back[9] = b[9]
+		}
 		if len(back) != len(b) || !bytes.Equal(back[:n], b[:n]) {
 			t.Errorf("% x decodes to %+v and encodes to % x", b, m, back)
 		}

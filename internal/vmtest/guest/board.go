@@ -26,7 +26,8 @@ const (
 
 // socket is one USB port of the bench and what is plugged into it.
 type socket struct {
-	station string
+	station string  // "" for the port of an instrument
+	supply  *supply // that feeds the board; nil: a battery
 	port    usbip.Port
 	path    string // as the configuration names it
 	plug    *usbip.Plug
@@ -49,10 +50,15 @@ func device(id bench.USBID) usbip.Device {
 // it could not be pulled without a delay. It returns the moment of the uevent
 // that announced it.
 func (r *rig) plugIn(ctx context.Context, s *socket, id bench.USBID) (time.Time, error) {
+	return r.plug(ctx, s, device(id))
+}
+
+func (r *rig) plug(ctx context.Context, s *socket, d usbip.Device) (time.Time, error) {
 	mark := r.uevents.mark()
-	if err := s.attach(device(id)); err != nil {
+	if err := s.attach(d); err != nil {
 		return time.Time{}, err
 	}
+	id := d.ID
 	added, err := r.uevents.wait(ctx, mark, enumeration, "uevent add of "+s.path, s.said("add", id))
 	if err != nil {
 		return time.Time{}, err

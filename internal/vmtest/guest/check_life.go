@@ -31,7 +31,7 @@ const (
 )
 
 func checkBoot(_ context.Context, r *rig) (string, error) {
-	for _, s := range r.sockets() {
+	for _, s := range append(r.sockets(), r.serial.at, r.usbtmc.at) {
 		path, err := usbip.PortPath(s.port)
 		if err != nil {
 			return "", err
@@ -212,8 +212,8 @@ func (r *rig) enter(ctx context.Context, s *socket, id bench.USBID, mode bench.M
 	if err != nil {
 		return err
 	}
-	if s == r.left {
-		r.supply.set(amps)
+	if s.supply != nil {
+		s.supply.set(amps)
 	}
 	if err := r.modeEvent(ctx, from, s, mode, added); err != nil {
 		return err

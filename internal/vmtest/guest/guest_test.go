@@ -8,6 +8,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"benchvigil/internal/unit"
 )
 
 // The form is that of the kernel's lib/kobject_uevent.c.
@@ -155,5 +157,59 @@ func TestDroppedUevents(t *testing.T) {
 		"0000000000000000 0   41         00000000 0        0        0     2        5        1203    \n"
 	if got := droppedUevents(table); got != 37 {
 		t.Errorf("got %d, want the 37 of the uevent socket", got)
+	}
+}
+
+func TestFinding(t *testing.T) {
+	for found, want := range map[string]float64{
+		"Invented,BV-S,1,1.0, 3.800 V, 0.600 A, 19.8 readings a second":                      19.8,
+		"an instrument, 3.800 V, amps unknown, 4.9 readings a second where 20 are asked for": 4.9,
+	} {
+		if got, ok := (finding{Found: found}).rate(); !ok || got != want {
+			t.Errorf("%q gives %v, %t; want %v", found, got, ok, want)
+		}
+	}
+	if got, ok := (finding{Found: "no connection"}).rate(); ok {
+		t.Errorf("no connection gives a rate of %v", got)
+	}
+	list := []finding{{Check: "supply (s1)", Verdict: "ok"}, {Check: "supply (s2)", Verdict: "failed"}}
+	if f, err := find(list, "supply (s2)"); err != nil || f.Verdict != "failed" {
+		t.Errorf("got %+v, %v", f, err)
+	}
+	if _, err := find(list, "supply (s3)"); err == nil {
+		t.Error("a check that is not there was found")
+	}
+}
+
+func TestReads(t *testing.T) {
+	o, err := parseObservation([]byte(`{"at":"2026-01-02T03:04:05.678Z","station":"s4","power":{"volts":3.8,"amps":0.65}}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &supply{}
+	s.set(650 * unit.Milliampere)
+	if !o.reads(s.reading()) {
+		t.Errorf("%s is not read as %+v", o.reading(), s.reading())
+	}
+	s.set(650*unit.Milliampere + 1)
+	if o.reads(s.reading()) {
+		t.Error("a microampere makes no difference")
+	}
+	o.Power.Volts = nil
+	if o.reads(s.reading()) || o.reading() != "unknown V, 0.65 A" {
+		t.Errorf("without volts: %s", o.reading())
+	}
+}
+
+func TestWidest(t *testing.T) {
+	var list []observation
+	for _, ms := range []int64{0, 100, 350, 400} {
+		list = append(list, observation{At: time.UnixMilli(ms)})
+	}
+	if got := widest(list); got != 250*time.Millisecond {
+		t.Errorf("got %v, want 250ms", got)
+	}
+	if got := widest(list[:1]); got != 0 {
+		t.Errorf("one reading: %v", got)
 	}
 }

@@ -1,10 +1,11 @@
 //go:build linux
 
 // Guest is PID 1 of the test machine. It brings the machine up, plays the
-// bench (boards on the USB ports of vhci_hcd, a supply on loopback TCP), runs
-// benchvigil as shipped beside it and reports what it concluded. It watches the
-// kernel's uevents with its own eyes, so that what benchvigil says is held
-// against an independent witness. It must not run anywhere else.
+// bench (boards and instruments on the USB ports of vhci_hcd, a supply on
+// loopback TCP), runs benchvigil as shipped beside it and reports what it
+// concluded. It watches the kernel's uevents with its own eyes, so that what
+// benchvigil says is held against an independent witness. It must not run
+// anywhere else.
 package main
 
 import (
@@ -17,7 +18,7 @@ import (
 )
 
 // patience is how long the whole machine may take; the host's is longer.
-const patience = 4 * time.Minute
+const patience = 5 * time.Minute
 
 func main() {
 	if os.Getpid() != 1 {
@@ -62,6 +63,7 @@ type check struct {
 
 var checks = []check{
 	{report.Boot, checkBoot},
+	{report.Reach, checkReach},
 	{report.Start, checkStart},
 	{report.Life, checkLife},
 	{report.PortPath, checkPortPath},
@@ -70,6 +72,8 @@ var checks = []check{
 	{report.Storm, checkStorm},
 	{report.Overrun, checkOverrun},
 	{report.Hung, checkHung},
+	{report.Serial, checkSerial},
+	{report.USBTMC, checkUSBTMC},
 	{report.Traffic, checkTraffic},
 	{report.Untouched, checkUntouched},
 	{report.Stop, checkStop},

@@ -15,13 +15,14 @@ import (
 	"benchvigil/internal/sim/usbip"
 )
 
-// rig is the whole bench: three ports, a supply, benchvigil and the witness.
+// rig is the whole bench: ports, supplies, benchvigil and the witness.
 type rig struct {
 	modules int
 	// The left station has the supply. The right one is on another host
 	// controller; the spare one shares the left one's root hub.
 	left, right, spare *socket
 	supply             *supply
+	serial, usbtmc     *instrument
 	daemon             *daemon
 	uevents            *tape[uevent]
 	events             *tape[event]
@@ -46,10 +47,12 @@ type span struct {
 var spareControllers = []int{2, 3, 4, 5, 6, 7}
 
 func newRig() (*rig, error) {
+	tcp := &supply{}
 	r := &rig{
-		left:         &socket{station: "s1", port: usbip.Port{Controller: 0, Index: 0}, path: "1-1"},
+		left:         &socket{station: "s1", supply: tcp, port: usbip.Port{Controller: 0, Index: 0}, path: "1-1"},
 		right:        &socket{station: "s2", port: usbip.Port{Controller: 1, Index: 0}, path: "3-1"},
 		spare:        &socket{station: "s3", port: usbip.Port{Controller: 0, Index: 1}, path: "1-2"},
+		supply:       tcp,
 		uevents:      newTape[uevent](),
 		events:       newTape[event](),
 		observations: newTape[observation](),
@@ -67,8 +70,7 @@ func newRig() (*rig, error) {
 	if err := loopbackUp(); err != nil {
 		return nil, err
 	}
-	r.supply, err = startSupply()
-	return r, err
+	return r, errors.Join(r.supply.listen(), r.makeInstruments())
 }
 
 func unbindSpares() error {
@@ -79,13 +81,17 @@ func unbindSpares() error {
 	return errors.Join(errs...)
 }
 
-// sockets lists the bench's ports.
-func (r *rig) sockets() []*socket { return []*socket{r.left, r.right, r.spare} }
+// sockets lists the ports of the bench's boards.
+func (r *rig) sockets() []*socket {
+	return []*socket{r.left, r.right, r.spare, r.serial.board, r.usbtmc.board}
+}
 
 // clear empties the bench after a check that failed half-way.
 func (r *rig) clear(ctx context.Context) {
-	r.supply.set(0)
 	for _, s := range r.sockets() {
+		if s.supply != nil {
+			s.supply.set(0)
+		}
 		if s.plug == nil {
 			continue
 		}

@@ -28,3 +28,6 @@ func (s samples) String() string {
 }
 
 func millis(d time.Duration) string { return fmt.Sprintf("%d ms", d.Milliseconds()) }
+
+// micros is a number in millionths.
+func micros(v float64) int64 { return int64(math.Round(v * 1e6)) }

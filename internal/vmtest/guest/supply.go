@@ -12,22 +12,27 @@ import (
 // supplyAddress is where the configuration looks for the supply.
 const supplyAddress = "127.0.0.1:5025"
 
-// supply is the bench supply: it holds its volts, and the board draws what it
-// is told to.
-type supply struct{ amps atomic.Int64 }
+// supplyVolts is what every supply of the bench holds.
+const supplyVolts = 3800 * unit.Millivolt
 
-// startSupply has the supply answer on loopback until the machine ends.
-func startSupply() (*supply, error) {
-	s := &supply{}
+// supply is a bench supply: it holds its volts, and the board draws what it is
+// told to.
+type supply struct{ amps, behaviour atomic.Int64 }
+
+// listen has the supply answer on loopback until the machine ends.
+func (s *supply) listen() error {
 	_, err := scpi.Listen(supplyAddress, scpi.Options{Read: s.reading})
-	return s, err
+	return err
 }
 
 func (s *supply) set(amps unit.Current) { s.amps.Store(int64(amps)) }
 
+func (s *supply) behave(b scpi.Behaviour) { s.behaviour.Store(int64(b)) }
+
 func (s *supply) reading() scpi.Reading {
 	return scpi.Reading{
-		Volts: 3800 * unit.Millivolt, SetVolts: 3800 * unit.Millivolt,
+		Volts: supplyVolts, SetVolts: supplyVolts,
 		Amps: unit.Current(s.amps.Load()), LimitAmps: 2 * unit.Ampere, Output: true,
+		Behaviour: scpi.Behaviour(s.behaviour.Load()),
 	}
 }

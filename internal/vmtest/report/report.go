@@ -17,6 +17,7 @@ type Check string
 // The checks, in the order in which they run.
 const (
 	Boot      Check = "boot"      // the kernel has the ports that the configuration names
+	Reach     Check = "reach"     // check and enroll meet instruments as the kernel shows them
 	Start     Check = "start"     // the daemon comes up and sees an unpowered board
 	Life      Check = "life"      // a board's life gives the events it should, in order
 	PortPath  Check = "port-path" // every observation of it names the right port and identity
@@ -25,6 +26,8 @@ const (
 	Storm     Check = "storm"     // 3,000 uevents hide no change
 	Overrun   Check = "overrun"   // nor do those that the socket could not hold
 	Hung      Check = "hung"      // a device that hangs the hub delays no other station
+	Serial    Check = "serial"    // a supply on a serial line: read, lost, back
+	USBTMC    Check = "usbtmc"    // the same by USBTMC
 	Traffic   Check = "traffic"   // the traffic count follows the host's transfers
 	Untouched Check = "untouched" // our watching asks nothing of the device
 	Stop      Check = "stop"      // the daemon ends cleanly
@@ -33,7 +36,7 @@ const (
 
 // Checks lists every check in its order.
 func Checks() []Check {
-	return []Check{Boot, Start, Life, PortPath, Cycles, Latency, Storm, Overrun, Hung, Traffic, Untouched, Stop, Replay}
+	return []Check{Boot, Reach, Start, Life, PortPath, Cycles, Latency, Storm, Overrun, Hung, Serial, USBTMC, Traffic, Untouched, Stop, Replay}
 }
 
 // Result is how one check went.
