@@ -120,10 +120,10 @@ func TestConfigurationIsFollowed(t *testing.T) {
 		t.Errorf("logged %v, want that bench needs a restart", pinned)
 	}
 
-	n := k.logs.FilterMessage("configuration read again: no station changed").Len()
+	n := k.logs.FilterMessage("configuration read again: no station begins anew").Len()
 	k.hup <- syscall.SIGHUP
 	eventually(t, 10*time.Second, "the signal heeded", func() bool {
-		return k.logs.FilterMessage("configuration read again: no station changed").Len() == n+1
+		return k.logs.FilterMessage("configuration read again: no station begins anew").Len() == n+1
 	})
 }
 
