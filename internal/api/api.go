@@ -2,7 +2,7 @@
 // like, marks from people, and the observations as they are made. It reads
 // snapshots and hands marks on; it decides nothing and knows no station itself.
 //
-//	GET  /api/v1/stations                 all stations
+//	GET  /api/v1/stations                 all stations; a header Benchvigil-Notice: what everybody should know now
 //	GET  /api/v1/stations/{id}            one
 //	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
@@ -16,6 +16,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"mime"
 	"net/http"
 	"slices"
 	"strings"
@@ -30,6 +31,7 @@ import (
 // Options plug the interface into a bench. All but Logger are needed.
 type Options struct {
 	Snapshots func() []bench.Snapshot
+	Notice    func() string // what everybody should know now, "" for nothing; nil: there never is any
 	// Mark hands a mark to a station, false when it is too busy to take it.
 	Mark func(station string, m bench.Mark) bool
 	// Follow subscribes to recording lines, without their ends: first what to
@@ -64,7 +66,29 @@ func (a *api) list(w http.ResponseWriter, _ *http.Request) {
 	for i := range all {
 		out[i] = StatusOf(&all[i])
 	}
+	if a.o.Notice != nil {
+		setNotice(w.Header(), a.o.Notice())
+	}
 	write(w, http.StatusOK, out)
+}
+
+// noticeHeader carries the notice beside the stations, as RFC 2047 encodes text
+// in a header.
+const noticeHeader = "Benchvigil-Notice"
+
+func setNotice(h http.Header, notice string) {
+	if notice != "" {
+		h.Set(noticeHeader, strings.ReplaceAll(mime.QEncoding.Encode("utf-8", notice), "\r\n", ""))
+	}
+}
+
+// NoticeOf is the notice that came with an answer, "" for none.
+func NoticeOf(h http.Header) string {
+	text, err := new(mime.WordDecoder).DecodeHeader(h.Get(noticeHeader))
+	if err != nil {
+		return h.Get(noticeHeader) // better as it came than not at all
+	}
+	return text
 }
 
 func (a *api) find(w http.ResponseWriter, r *http.Request) (bench.Snapshot, bool) {

@@ -158,3 +158,23 @@ func TestFollow(t *testing.T) {
 		t.Errorf("%q, %v; want %q", b, err, want)
 	}
 }
+
+// A notice comes through a header as it is, however long, in whatever letters.
+func TestNotice(t *testing.T) {
+	for _, notice := range []string{"", "refused", "config.yaml:3: \"größer\"\nconfig.yaml:4: x", strings.Repeat("lang — länger ", 40)} {
+		srv := httptest.NewServer(api.New(api.Options{
+			Logger: zaptest.NewLogger(t), Notice: func() string { return notice }, Snapshots: func() []bench.Snapshot { return nil },
+		}))
+		res, err := srv.Client().Get(srv.URL + "/api/v1/stations")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := res.Body.Close(); err != nil {
+			t.Error(err)
+		}
+		srv.Close()
+		if got := api.NoticeOf(res.Header); got != notice {
+			t.Errorf("got %q, want %q", got, notice)
+		}
+	}
+}

@@ -74,7 +74,7 @@ func lookAtRunning(ctx context.Context, listen string, stations []checkup.Statio
 	if err != nil {
 		return
 	}
-	all, err := c.stations(ctx)
+	all, _, err := c.stations(ctx)
 	if err != nil {
 		return // the usual case: none runs
 	}

@@ -84,18 +84,18 @@ func refusal(res *http.Response) error {
 	return fmt.Errorf("the daemon answers %s: %s", res.Status, strings.TrimSpace(string(b)))
 }
 
-// stations asks what all stations look like.
-func (c *client) stations(ctx context.Context) ([]api.Status, error) {
+// stations asks what all stations look like, and what everybody should know.
+func (c *client) stations(ctx context.Context) (_ []api.Status, notice string, _ error) {
 	ctx, cancel := context.WithTimeout(ctx, answerWithin)
 	defer cancel()
 	res, err := c.do(ctx, http.MethodGet, "/api/v1/stations", nil)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	defer res.Body.Close() //nolint:errcheck // read to its end
 	var out []api.Status
 	if err := json.NewDecoder(res.Body).Decode(&out); err != nil {
-		return nil, fmt.Errorf("read the daemon's answer: %w", err)
+		return nil, "", fmt.Errorf("read the daemon's answer: %w", err)
 	}
-	return out, nil
+	return out, api.NoticeOf(res.Header), nil
 }

@@ -272,6 +272,11 @@ func TestReloadOfNothing(t *testing.T) {
 	if got := notice(); !strings.HasPrefix(got, "The new configuration is refused since ") || !strings.HasSuffix(got, "config.yaml:1: bench: missing") {
 		t.Errorf("the notice of a refusal reads %q", got)
 	}
+	var table bytes.Buffer
+	err := ShowStatus(t.Context(), StatusOptions{URL: "http://" + s.a.listener.Addr().String(), Out: &table})
+	if err != nil || !strings.HasPrefix(table.String(), notice()+"\nSTATION") {
+		t.Errorf("status says %v:\n%s", err, &table)
+	}
 	since := s.a.loaded.Load().since
 	if s.reload(config.Config{}); !s.a.loaded.Load().since.Equal(since) {
 		t.Error("a second refusal hides when it began")

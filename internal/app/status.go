@@ -47,7 +47,7 @@ func ShowStatus(ctx context.Context, o StatusOptions) error {
 }
 
 func showOnce(ctx context.Context, c *client, o StatusOptions) error {
-	stations, err := c.stations(ctx)
+	stations, notice, err := c.stations(ctx)
 	if err != nil {
 		return err
 	}
@@ -58,6 +58,9 @@ func showOnce(ctx context.Context, c *client, o StatusOptions) error {
 	if o.JSON {
 		err = json.NewEncoder(&b).Encode(stations)
 	} else {
+		if notice != "" {
+			b.WriteString(notice + "\n")
+		}
 		err = table(&b, stations)
 	}
 	if err != nil {
