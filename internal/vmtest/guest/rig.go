@@ -86,7 +86,12 @@ func (r *rig) sockets() []*socket {
 	return []*socket{r.left, r.right, r.spare, r.serial.board, r.usbtmc.board}
 }
 
-// clear empties the bench after a check that failed half-way.
+// forgotten is how long an empty bench takes until every board on it is known to
+// be gone, longer than any gap of the profile but that of the restore.
+const forgotten = 6 * time.Second
+
+// clear empties the bench after a check that failed half-way, and waits until
+// the next check's boards are new ones.
 func (r *rig) clear(ctx context.Context) {
 	for _, s := range r.sockets() {
 		if s.supply != nil {
@@ -98,6 +103,9 @@ func (r *rig) clear(ctx context.Context) {
 		if err := s.detach(ctx); err != nil {
 			fmt.Println("guest: clear:", err)
 		}
+	}
+	if r.daemon != nil {
+		pause(ctx, forgotten)
 	}
 }
 
