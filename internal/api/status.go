@@ -73,6 +73,8 @@ type USB struct {
 	ID      string             `json:"id,omitempty"`
 	Serial  string             `json:"serial,omitempty"`
 	Since   time.Time          `json:"since,omitzero"`
+	Gone    time.Time          `json:"gone_since,omitzero"`
+	Overdue bool               `json:"overdue,omitempty"` // gone without a reason, while the current flows on
 	URBs    unit.Maybe[uint64] `json:"urbs,omitzero"`
 }
 
@@ -136,7 +138,7 @@ func usbOf(s *bench.Snapshot) *USB {
 	case !s.Hookup.USB:
 		return nil
 	case !s.USB.Present:
-		return &USB{}
+		return &USB{Gone: s.USB.Gone, Overdue: s.USB.Overdue}
 	}
 	return &USB{Present: true, ID: s.USB.ID.String(), Serial: s.USB.Serial, Since: s.USB.Since, URBs: s.USB.URBs}
 }

@@ -72,10 +72,10 @@ func showOnce(ctx context.Context, c *client, o StatusOptions) error {
 
 func table(w io.Writer, stations []api.Status) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tATTENTION") //nolint:errcheck // Flush tells
+	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tUSB\tATTENTION") //nolint:errcheck // Flush tells
 	for _, s := range stations {
 		fmt.Fprintln(t, strings.Join([]string{ //nolint:errcheck // Flush tells
-			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), strings.Join(attention(s), "; "),
+			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), usbWords(s), strings.Join(attention(s), "; "),
 		}, "\t"))
 	}
 	return t.Flush()
@@ -125,6 +125,14 @@ func voltsWords(s api.Status) string {
 	return "-"
 }
 
+// usbWords is the identity on the port, where there is one.
+func usbWords(s api.Status) string {
+	if s.USB == nil || !s.USB.Present {
+		return "-"
+	}
+	return s.USB.ID
+}
+
 // attention lists what somebody should know, the worst first.
 func attention(s api.Status) (out []string) {
 	add := func(when bool, format string, args ...any) {
@@ -135,19 +143,43 @@ func attention(s api.Status) (out []string) {
 	add(s.Run != nil && s.Run.Suspect, "a drop is suspected")
 	add(!s.StalledSince.IsZero(), "stalled since %s", at(s.StalledSince))
 	add(s.StartHung, "the start hangs")
+	if u := s.USB; u != nil && u.Overdue {
+		add(true, "USB gone since %s, the current still flows: is the cable out?", at(u.Gone))
+	}
 	add(!s.SupplyLostSince.IsZero(), "supply silent since %s%s", at(s.SupplyLostSince), because(s.SupplyError))
 	add(s.SupplyLostSince.IsZero() && s.SupplyError != "", "supply: %s", s.SupplyError)
 	add(!s.USBLostSince.IsZero(), "USB watch failed since %s%s", at(s.USBLostSince), because(s.USBError))
 	add(s.Waiting, "stopped: the next run starts after off was seen")
 	add(!s.HandsOnUntil.IsZero(), "hands on until %s", at(s.HandsOnUntil))
-	if l := s.LastRun; s.Run == nil && l != nil {
-		word := "stopped"
-		if l.EndedAs == bench.RunDropped {
-			word = "dropped"
-		}
-		add(true, "%s at %s after %s (%s)", word, at(l.End), clock(l.UptimeS), l.Kind)
-	}
+	add(lastRunCounts(s), "%s", lastRunWords(s))
 	return out
+}
+
+// lastRunCounts reports that how the last run ended still matters: nothing runs
+// since, or it dropped and what runs has not met its window.
+func lastRunCounts(s api.Status) bool {
+	if s.LastRun == nil || s.Run == nil {
+		return s.LastRun != nil
+	}
+	return s.LastRun.EndedAs == bench.RunDropped && s.Run.WindowMet.IsZero()
+}
+
+func lastRunWords(s api.Status) string {
+	l := s.LastRun
+	if l == nil {
+		return ""
+	}
+	when := fmt.Sprintf(" at %s after %s (%s)", at(l.End), clock(l.UptimeS), l.Kind)
+	if l.EndedAs != bench.RunDropped {
+		return "stopped" + when
+	}
+	if s.Run != nil {
+		when += ", up again"
+	}
+	if s.WindowS > 0 && l.WindowMet.IsZero() {
+		when += ", window missed"
+	}
+	return "dropped" + when
 }
 
 func because(text string) string {

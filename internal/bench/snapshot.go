@@ -86,6 +86,8 @@ type USBView struct {
 	ID      USBID
 	Serial  string
 	Since   time.Time
+	Gone    time.Time // absent since; zero while present, and when never seen
+	Overdue bool      // gone for longer than anything explains, while the current flows on
 	URBs    unit.Maybe[uint64]
 }
 

@@ -20,6 +20,7 @@ const (
 	blindAfter    ms = 3000   // sight is lost after this, or ten reading periods
 	firstSight    ms = 1000   // what stands there this soon was there before
 	staleFor      ms = 3000   // the bus may show a dead device for this long
+	overdueAfter  ms = 5000   // a device gone for longer, and its current not, is missed
 	reasonFor     ms = 60_000 // how long an instrument's complaint is shown
 	mineGrace     ms = ms(bench.MineWithin / time.Millisecond)
 	vbusFresh     ms = 3000      // how old a reading of bus power may be

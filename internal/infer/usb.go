@@ -177,6 +177,41 @@ func (e *Engine) leftFor(t ms) (ms, bool) {
 	return t - e.s.USB.Gone, true
 }
 
+// overdue reports a device that was there in this run and is away for longer
+// than its mode lets it, while the current flows on: most likely the cable is
+// out. It concludes nothing.
+func (e *Engine) overdue(t ms) bool {
+	away, ok := e.leftFor(t)
+	switch {
+	case !ok || !e.s.Run.Active || e.s.USB.Gone < e.s.Run.Start:
+		return false
+	case e.blind(t) || e.suspect(t) || e.s.Power.Off.N > 0:
+		return false // it is not known to draw anything
+	case e.s.Mode.Mode == bench.Starting || e.meantToBeGone():
+		return false
+	}
+	return away > max(e.mayBeGone(t), overdueAfter)
+}
+
+// mayBeGone is how long the mode in which the device left lets it be away.
+func (e *Engine) mayBeGone(t ms) ms {
+	left := e.p.Spec(e.s.USB.Left.Mode)
+	switch {
+	case left == nil:
+		return millis(e.p.Gap)
+	case left.Restarts:
+		return e.longestRestart(left, t)
+	}
+	return millis(left.Absence())
+}
+
+// meantToBeGone reports a mode that shows nothing on the bus and is there for
+// certain: sleep tells by its current, the others when somebody saw the screen.
+func (e *Engine) meantToBeGone() bool {
+	m := e.s.Mode.Mode
+	return among(e.silent, m) && (m == bench.Asleep || e.s.Screen.At >= e.s.USB.Gone)
+}
+
 // absence is how long the mode lets the device be away.
 func (e *Engine) absence() ms {
 	if m := e.p.Spec(e.s.Mode.Mode); m != nil {

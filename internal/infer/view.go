@@ -18,7 +18,7 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 	if st.Power.Last != 0 {
 		s.Reading.Amps = unit.Some(st.Power.Amps)
 	}
-	s.USB = bench.USBView{Present: st.USB.Present, ID: st.USB.ID, Serial: st.USB.Serial, Since: e.shownAt(st.USB.Since), URBs: st.USB.URBs}
+	s.USB = e.usbView()
 	s.VBUS = bench.ReadingView{At: e.shownAt(st.VBUS.At), Volts: st.VBUS.Volts, Amps: st.VBUS.Amps}
 	s.Temperature = bench.TemperatureView{At: e.shownAt(st.Warmth.At), Celsius: st.Warmth.Celsius}
 	s.Waiting = st.Run.Blocked
@@ -35,6 +35,15 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 		s.USBLost = e.shownAt(st.Source.Lost)
 	}
 	s.Counts = st.Counts
+}
+
+func (e *Engine) usbView() bench.USBView {
+	u := &e.s.USB
+	v := bench.USBView{Present: u.Present, ID: u.ID, Serial: u.Serial, Since: e.shownAt(u.Since), URBs: u.URBs}
+	if !u.Present {
+		v.Gone, v.Overdue = e.shownAt(u.Gone), e.overdue(e.s.Now)
+	}
+	return v
 }
 
 // complaint is what a source last complained of, while it is news.

@@ -173,6 +173,7 @@ func allStates() []canned {
 			s.Waiting = true
 			s.LastRun = &bench.RunView{Start: ago(2 * time.Minute), Uptime: 110 * time.Second, End: ago(10 * time.Second), EndedAs: bench.RunStopped, Kind: bench.StoppedByMark}
 		})},
+		{"cable out", changed(r, named("Crane 2"), unplugged, func(s *bench.Snapshot) { s.USB.Gone, s.USB.Overdue = ago(40*time.Second), true })},
 		{"led by marks", changed(r, named("Crane 1, battery"), unplugged, func(s *bench.Snapshot) {
 			s.Hookup, s.Port, s.Reading, s.Shape = bench.Hookup{Path: bench.FromBattery}, "", bench.ReadingView{}, bench.Shape{}
 			s.Screen = bench.ScreenView{Screen: bench.ScreenRepair, At: ago(2 * time.Minute)}

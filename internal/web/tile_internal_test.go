@@ -89,6 +89,7 @@ func TestJudgement(t *testing.T) {
 		"hands on":             {Normal, "Up", nil, nil},
 		"fed by the bus too":   {Normal, "Up", nil, []string{"Output off does not mean off: USB bus power feeds this board."}},
 		"stopped, not off yet": {Neutral, "Stopped", nil, []string{"Stopped at 02:58:02 after 1 min 50 s."}},
+		"cable out":            {Abnormal, "USB gone", []string{"USB gone since 02:57:32, the current still flows: is the cable out?"}, nil},
 		"led by marks":         {Normal, "Up", nil, []string{"Led by marks and the clock: there is neither a supply nor a USB port to watch."}},
 		"window over, not proven": {Action, "No readings", []string{
 			"No good reading since 02:57:12; the run goes on unproven.", "The USB watch has failed since 02:57:12.",

@@ -22,6 +22,7 @@ func troubles(s *bench.Snapshot, c clock, silent bool) []Trouble {
 		add(true, Abnormal, "Stalled", "Nothing has moved since "+c.at(s.Stalled)+", for "+span(s.At.Sub(s.Stalled))+".")
 	}
 	add(s.StartHung, Abnormal, "Start hung", hungText(s))
+	add(s.USB.Overdue, Abnormal, "USB gone", "USB gone since "+c.at(s.USB.Gone)+", the current still flows: is the cable out?")
 	out = append(out, lastRun(s, c)...)
 	out = append(out, sight(s, c)...)
 	out = append(out, wiring(s)...)

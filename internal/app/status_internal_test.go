@@ -1,0 +1,38 @@
+package app
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"benchvigil/internal/api"
+	"benchvigil/internal/bench"
+)
+
+func TestAttention(t *testing.T) {
+	when := time.Date(2026, 3, 2, 15, 6, 32, 0, time.Local)
+	dropped := func(met time.Time) *api.Run {
+		return &api.Run{UptimeS: 183, End: when, EndedAs: bench.RunDropped, Kind: bench.Died, WindowMet: met}
+	}
+	stopped := &api.Run{UptimeS: 183, End: when, EndedAs: bench.RunStopped, Kind: bench.StoppedByMark}
+	up, met := &api.Run{UptimeS: 60}, &api.Run{UptimeS: 600, WindowMet: when}
+	for _, tc := range []struct {
+		name string
+		s    api.Status
+		want string
+	}{
+		{"nothing", api.Status{Run: up}, ""},
+		{"dropped", api.Status{LastRun: dropped(time.Time{}), WindowS: 210}, "dropped at 15:06:32 after 3:03 (died), window missed"},
+		{"dropped after its window", api.Status{LastRun: dropped(when), WindowS: 210}, "dropped at 15:06:32 after 3:03 (died)"},
+		{"up again", api.Status{Run: up, LastRun: dropped(time.Time{}), WindowS: 210}, "dropped at 15:06:32 after 3:03 (died), up again, window missed"},
+		{"up again for long", api.Status{Run: met, LastRun: dropped(time.Time{}), WindowS: 210}, ""},
+		{"stopped", api.Status{LastRun: stopped, WindowS: 210}, "stopped at 15:06:32 after 3:03 (mark)"},
+		{"stopped before", api.Status{Run: up, LastRun: stopped, WindowS: 210}, ""},
+		{"cable out", api.Status{Run: up, USB: &api.USB{Gone: when, Overdue: true}}, "USB gone since 15:06:32, the current still flows: is the cable out?"},
+		{"gone, and it may be", api.Status{Run: up, USB: &api.USB{Gone: when}}, ""},
+	} {
+		if got := strings.Join(attention(tc.s), "; "); got != tc.want {
+			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
+		}
+	}
+}
