@@ -74,7 +74,7 @@ func TestStations(t *testing.T) {
 		"run":     map[string]any{"start": "2026-03-02T21:13:05Z", "uptime_s": 60.0, "window_from": "2026-03-02T21:13:25Z"},
 		"reading": map[string]any{"at": "2026-03-02T21:14:05Z", "amps": 0.412},
 		"usb":     map[string]any{"present": true, "id": "1209:0004", "since": "2026-03-02T21:13:25Z"},
-		"counts":  map[string]any{"drops": 0.0, "stalls": 0.0, "restarts": 0.0, "readings": 0.0, "bad_readings": 0.0, "queue_drops": 0.0},
+		"counts":  map[string]any{"drops": 0.0, "reclassified": 0.0, "stalls": 0.0, "restarts": 0.0, "readings": 0.0, "bad_readings": 0.0, "queue_drops": 0.0},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)

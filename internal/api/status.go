@@ -87,12 +87,13 @@ type Screen struct {
 
 // Counts are totals since the daemon started.
 type Counts struct {
-	Drops       uint64 `json:"drops"`
-	Stalls      uint64 `json:"stalls"`
-	Restarts    uint64 `json:"restarts"`
-	Readings    uint64 `json:"readings"`
-	BadReadings uint64 `json:"bad_readings"`
-	QueueDrops  uint64 `json:"queue_drops"`
+	Drops        uint64 `json:"drops"`
+	Reclassified uint64 `json:"reclassified"` // drops among them that were a person's doing
+	Stalls       uint64 `json:"stalls"`
+	Restarts     uint64 `json:"restarts"`
+	Readings     uint64 `json:"readings"`
+	BadReadings  uint64 `json:"bad_readings"`
+	QueueDrops   uint64 `json:"queue_drops"`
 }
 
 // StatusOf makes the wire form of a snapshot.
@@ -105,7 +106,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
 		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen),
-		Counts: Counts{s.Counts.Drops, s.Counts.Stalls, s.Counts.Restarts, s.Counts.Readings, s.Counts.BadReadings, s.QueueDropped},
+		Counts: Counts{s.Counts.Drops, s.Counts.Reclassified, s.Counts.Stalls, s.Counts.Restarts, s.Counts.Readings, s.Counts.BadReadings, s.QueueDropped},
 	}
 }
 

@@ -107,9 +107,10 @@ type Shape struct {
 }
 
 // Counts are the station's totals since the daemon started. They never fall: a
-// drop that is turned into a stop later stays counted.
+// drop that is turned into a stop later stays counted, and is counted as
+// reclassified too.
 type Counts struct {
-	Drops, Stalls, Restarts, Readings, BadReadings uint64
+	Drops, Reclassified, Stalls, Restarts, Readings, BadReadings uint64
 }
 
 // SourceCounts are totals of a source that serves the whole bench.

@@ -85,6 +85,7 @@ func (e *Engine) reclassify(t, grace ms, d bench.EventData) {
 		e.s.Drops = e.s.Drops[:len(e.s.Drops)-1]
 		e.s.Told = min(e.s.Told, len(e.s.Drops))
 	}
+	e.s.Counts.Reclassified++
 	l.Type, l.Kind, l.Counted = bench.RunStopped, d.Kind, false
 	d.Mode = ""
 	d.Uptime, d.Window, d.Assumed = length(l.End-l.Start), length(e.window), l.Assumed

@@ -43,6 +43,7 @@ var ofStation = []stationMetric{
 	gauge("supply_lost", "Whether good readings have stopped coming.", since(func(s *bench.Snapshot) time.Time { return s.SupplyLost })),
 	gauge("usb_lost", "Whether the USB watch itself has failed.", since(func(s *bench.Snapshot) time.Time { return s.USBLost })),
 	counter("drops_total", "Runs that ended by the board's doing.", func(s *bench.Snapshot) uint64 { return s.Counts.Drops }),
+	counter("drops_reclassified_total", "Drops that turned out to be a person's doing.", func(s *bench.Snapshot) uint64 { return s.Counts.Reclassified }),
 	counter("stalls_total", "Stalls raised.", func(s *bench.Snapshot) uint64 { return s.Counts.Stalls }),
 	counter("restarts_total", "Planned restarts within a run.", func(s *bench.Snapshot) uint64 { return s.Counts.Restarts }),
 	counter("readings_total", "Good readings of the supply.", func(s *bench.Snapshot) uint64 { return s.Counts.Readings }),

@@ -79,15 +79,16 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 		Station: s.Station, Name: nameOf(s), Old: silent,
 		Shape: sparkline(s), USB: usbLine(s, c), Counts: counts(s), Marks: marksOf(s),
 	}
-	t.Events = lines(s.Recent, c)
-	t.Earlier = lines(s.Recent[len(t.Events):], c)
-	all := troubles(s, c, silent)
-	t.Severity, t.State = judge(s, all)
-	notes := slices.IndexFunc(all, func(t Trouble) bool { return t.Severity <= Normal })
+	all := happenings(s, c)
+	t.Events = all[:min(len(all), mostLines)]
+	t.Earlier = all[len(t.Events):min(len(all), 2*mostLines)]
+	told := troubles(s, c, silent)
+	t.Severity, t.State = judge(s, told)
+	notes := slices.IndexFunc(told, func(t Trouble) bool { return t.Severity <= Normal })
 	if notes < 0 {
-		notes = len(all)
+		notes = len(told)
 	}
-	t.Troubles, t.Notes = all[:notes], all[notes:]
+	t.Troubles, t.Notes = told[:notes], told[notes:]
 	t.showMode(s)
 	t.showRun(s, c)
 	t.showReading(s, c)
@@ -227,17 +228,21 @@ func usbLine(s *bench.Snapshot, c clock) string {
 	return line
 }
 
-func lines(events []bench.Event, c clock) []Line {
-	out := make([]Line, 0, mostLines)
-	for _, e := range events[:min(len(events), mostLines)] {
-		out = append(out, Line{At: c.at(e.Time), Text: sentence(e), Why: strings.Join(e.Data.Why, "; ")})
+// dropCount says which of the drops were a person's doing.
+func dropCount(n bench.Counts) string {
+	all := several(n.Drops, "drop", "drops")
+	switch {
+	case n.Reclassified == 0:
+		return all
+	case n.Reclassified >= n.Drops:
+		return all + ", yours"
 	}
-	return out
+	return fmt.Sprintf("%s, %d yours", all, n.Reclassified)
 }
 
 func counts(s *bench.Snapshot) string {
 	n := s.Counts
-	all := []string{several(n.Drops, "drop", "drops")}
+	all := []string{dropCount(n)}
 	if n.Stalls > 0 {
 		all = append(all, several(n.Stalls, "stall", "stalls"))
 	}

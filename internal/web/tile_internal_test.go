@@ -1,6 +1,7 @@
 package web
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -262,12 +263,31 @@ func TestCounts(t *testing.T) {
 		dropped uint64
 	}{
 		{"No drops", bench.Counts{Readings: 100}, 0},
+		{"1 drop, yours", bench.Counts{Drops: 1, Reclassified: 1}, 0},
+		{"2 drops, 1 yours, 1 stall", bench.Counts{Drops: 2, Reclassified: 1, Stalls: 1}, 0},
 		{"1 drop, 2 stalls", bench.Counts{Drops: 1, Stalls: 2}, 0},
 		{"5 drops, 1 restart, 3 failed readings, 12 observations lost: the watch was too busy", bench.Counts{Drops: 5, Restarts: 1, BadReadings: 3}, 12},
 	} {
 		if got := counts(&bench.Snapshot{Counts: tc.n, QueueDropped: tc.dropped}); got != tc.want {
 			t.Errorf("got %q, want %q", got, tc.want)
 		}
+	}
+}
+
+// What a person takes upon themselves missed no window.
+func TestTakenBack(t *testing.T) {
+	s := changed(running(), droppedBefore(3*time.Minute, 181*time.Second, bench.Died), func(s *bench.Snapshot) {
+		s.LastRun.EndedAs, s.LastRun.Kind, s.Counts = bench.RunStopped, bench.StoppedByMark, bench.Counts{Drops: 1, Reclassified: 1}
+		s.Recent = append([]bench.Event{event1(bench.RunReclassified, 3*time.Minute, bench.EventData{By: "kim"})}, s.Recent...)
+	})
+	got := tileNow(s)
+	for _, l := range append(got.Events, got.Earlier...) {
+		if strings.Contains(l.Text, "missed") {
+			t.Errorf("an event says %q", l.Text)
+		}
+	}
+	if got.Counts != "1 drop, yours" || len(got.Troubles) != 0 || len(got.Earlier) != 2 || got.Earlier[0].Text != "The drop was a stop by kim" {
+		t.Errorf("%q, %v, %v", got.Counts, got.Troubles, got.Earlier)
 	}
 }
 
