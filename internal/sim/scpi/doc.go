@@ -1,6 +1,6 @@
-// Package scpi plays a bench supply: a SCPI server on loopback whose readings
-// are what a function says at the moment they are asked for, and which can be
-// silent, refuse, garble or be slow.
+// Package scpi plays a bench supply: a SCPI server on loopback, or an instrument
+// without a carrier, whose readings are what a function says at the moment they
+// are asked for, and which can be silent, refuse, garble or be slow.
 //
 // It owns the instrument's side of the dialogue: IEEE 488.2 messages, SCPI-1999
 // headers and the error queue. It must not know who asks, what a reading means
