@@ -38,7 +38,8 @@ type Snapshot struct {
 	SupplyError  string    // what the supply source last complained of
 	USBLost      time.Time
 	USBError     string
-	Recent       []Event // newest first
+	Recent       []Event    // newest first
+	Marks        []MarkView // the last that no event tells of, newest first
 	Shape        Shape
 	Counts       Counts
 	QueueDropped uint64 // observations dropped because the station was too busy
@@ -96,6 +97,14 @@ type ScreenView struct {
 	Screen Screen
 	At     time.Time
 	By     string
+}
+
+// MarkView is a mark that somebody made.
+type MarkView struct {
+	At   time.Time
+	Kind string
+	Text string
+	By   string
 }
 
 // Shape is the current over the last minutes: the mean of each Step, oldest

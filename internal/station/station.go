@@ -39,8 +39,11 @@ const lag = 100 * time.Millisecond
 // second of readings at 1 kHz.
 const DefaultMailbox = 2048
 
-// recentEvents is how many events a snapshot carries.
-const recentEvents = 12
+// recentEvents and recentMarks are how many of them a snapshot carries.
+const (
+	recentEvents = 12
+	recentMarks  = 6
+)
 
 // Options say what a Station is and where its facts and conclusions go.
 type Options struct {
@@ -91,6 +94,7 @@ type Station struct {
 	start  time.Time     // of the station, with its monotonic reading
 	offset time.Duration // how far the wall clock has moved against the monotonic one since
 	recent []bench.Event
+	marks  []bench.MarkView // newest first
 	shape  shape
 }
 
@@ -189,16 +193,28 @@ func (s *Station) stamp(at time.Time) time.Time {
 
 // give is the one way into infer. It reports whether anything was concluded.
 func (s *Station) give(o bench.Observation) bool {
-	if p, ok := o.Fact.(bench.Power); ok {
-		if amps, known := p.Amps.Get(); known && p.Channel == "" {
+	switch f := o.Fact.(type) {
+	case bench.Power:
+		if amps, known := f.Amps.Get(); known && f.Channel == "" {
 			s.shape.add(o.At, amps)
 		}
+	case bench.Mark:
+		s.noteMark(o.At, f)
 	}
 	s.o.Record(o)
 	if ce := s.o.Logger.Check(zap.DebugLevel, "observed"); ce != nil {
 		ce.Write(logkey.Station(s.id), logkey.Fact(o.Fact))
 	}
 	return s.tell(s.o.Engine.Step(o))
+}
+
+// noteMark keeps a mark to be shown, unless an event tells of it.
+func (s *Station) noteMark(at time.Time, m bench.Mark) {
+	if m.Kind == bench.MarkStop || m.Kind == bench.MarkMine {
+		return
+	}
+	marks := append([]bench.MarkView{{At: at, Kind: m.Kind, Text: m.Text, By: m.By}}, s.marks...)
+	s.marks = slices.Clip(marks[:min(len(marks), recentMarks)])
 }
 
 func (s *Station) tick() {
@@ -256,7 +272,7 @@ func (s *Station) log(e bench.Event) {
 }
 
 func (s *Station) publish(now time.Time) {
-	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, QueueDropped: s.dropped.Load()}
+	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, QueueDropped: s.dropped.Load()}
 	s.o.Engine.View(now.Round(0), v)
 	v.Counts.BadReadings += s.o.Failures()
 	v.Shape = s.shape.view()

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"go.uber.org/zap/zaptest"
 
 	"benchvigil/internal/bench"
@@ -194,6 +195,29 @@ func TestRecentIsNewestFirst(t *testing.T) {
 		}
 		if len(v.Recent) < 5 {
 			t.Errorf("%d recent events", len(v.Recent))
+		}
+	})
+}
+
+// The last marks that no event tells of are shown, newest first.
+func TestMarksAreNewestFirst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var h heard
+		s, stop := begin(t, &h, nil)
+		from := time.Now()
+		kinds := []string{bench.MarkWarm, bench.MarkHandsOn, bench.MarkStop, bench.MarkHandsOff, bench.MarkMine, bench.MarkNote, bench.MarkNote, bench.MarkNote, bench.MarkNote}
+		for _, kind := range kinds {
+			s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: kind, By: "kim", Text: "x"}})
+			time.Sleep(time.Second)
+		}
+		got := s.Snapshot().Marks
+		stop()
+		var want []bench.MarkView
+		for _, i := range []int{8, 7, 6, 5, 3, 1} {
+			want = append(want, bench.MarkView{At: from.Add(time.Duration(i) * time.Second), Kind: kinds[i], Text: "x", By: "kim"})
+		}
+		if diff := cmp.Diff(want, got, cmpopts.EquateApproxTime(time.Millisecond)); diff != "" {
+			t.Errorf("(-want +got):\n%s", diff)
 		}
 	})
 }

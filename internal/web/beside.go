@@ -18,13 +18,17 @@ func (t *Tile) showPeople(s *bench.Snapshot, c clock) {
 	if !s.HandsOn.IsZero() {
 		t.Hands, t.HandsLeft = c.at(s.HandsOn), span(s.HandsOn.Sub(s.At).Round(time.Second))
 	}
-	if v := s.Screen; !v.At.IsZero() {
+	if v := s.Screen; !v.At.IsZero() && !before(v.At, s.Run) {
 		t.Seen, t.SeenBy = string(v.Screen), c.at(v.At)
 		if v.By != "" {
 			t.SeenBy = v.By + ", " + t.SeenBy
 		}
 	}
 }
+
+// before reports a moment before the run that goes on: what was seen then says
+// nothing of it.
+func before(t time.Time, run *bench.RunView) bool { return run != nil && t.Before(run.Start) }
 
 // showBus shows what comes over the USB cable, as far as a meter says.
 func (t *Tile) showBus(s *bench.Snapshot) {

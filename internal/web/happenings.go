@@ -8,17 +8,61 @@ import (
 	"benchvigil/internal/bench"
 )
 
-// happenings are the last events of a station, newest first.
+// happening is an event or a mark.
+type happening struct {
+	at        time.Time
+	text, why string
+}
+
+// happenings are the last events of a station and what people marked, newest
+// first.
 func happenings(s *bench.Snapshot, c clock) []Line {
-	recent := slices.DeleteFunc(slices.Clone(s.Recent), func(e bench.Event) bool {
-		return e.Type == bench.WindowMissed && takenBack(s.Recent, e.Time)
-	})
-	slices.SortStableFunc(recent, func(a, b bench.Event) int { return b.Time.Compare(a.Time) })
-	out := make([]Line, 0, len(recent))
-	for _, e := range recent {
-		out = append(out, Line{At: c.at(e.Time), Text: sentence(e), Why: strings.Join(e.Data.Why, "; ")})
+	all := make([]happening, 0, len(s.Recent)+len(s.Marks))
+	for _, e := range s.Recent {
+		if e.Type != bench.WindowMissed || !takenBack(s.Recent, e.Time) {
+			all = append(all, happening{e.Time, sentence(e), strings.Join(e.Data.Why, "; ")})
+		}
+	}
+	for _, m := range s.Marks {
+		text := markSentence(m)
+		all = append(all, happening{m.At, shortened(text), fullText(text)})
+	}
+	slices.SortStableFunc(all, func(a, b happening) int { return b.at.Compare(a.at) })
+	out := make([]Line, 0, len(all))
+	for _, h := range all {
+		out = append(out, Line{At: c.at(h.at), Text: h.text, Why: h.why})
 	}
 	return out
+}
+
+// markSentence says in plain words what somebody marked.
+func markSentence(m bench.MarkView) string {
+	what := map[string]string{bench.MarkWarm: "Marked warm", bench.MarkScreen: "Screen seen"}[m.Kind]
+	if what == "" {
+		what = capital(strings.ReplaceAll(m.Kind, "-", " "))
+	}
+	if m.By != "" {
+		what += " by " + m.By
+	}
+	return told(what, m.Text)
+}
+
+// mostText is how many letters of a mark stand on a tile.
+const mostText = 100
+
+func shortened(text string) string {
+	if r := []rune(text); len(r) > mostText {
+		return string(r[:mostText-1]) + "…"
+	}
+	return text
+}
+
+// fullText is what was shortened.
+func fullText(text string) string {
+	if shortened(text) == text {
+		return ""
+	}
+	return text
 }
 
 // takenBack reports that the drop at that time turned out to be a person's
