@@ -67,6 +67,14 @@ type Count struct {
 	N        int
 }
 
+// Word names the severity as fits the number.
+func (c Count) Word() string {
+	if c.Severity == Action && c.N != 1 {
+		return "need you"
+	}
+	return c.Severity.Word()
+}
+
 // Grid is all tiles.
 type Grid struct {
 	Density string
@@ -160,9 +168,10 @@ func summarise(tiles []Tile, name string) Summary {
 		if n[v] == 0 {
 			continue
 		}
-		out.Counts = append(out.Counts, Count{v, n[v]})
+		count := Count{v, n[v]}
+		out.Counts = append(out.Counts, count)
 		if v > Normal {
-			urgent = append(urgent, fmt.Sprintf("%d %s", n[v], v.Word()))
+			urgent = append(urgent, fmt.Sprintf("%d %s", count.N, count.Word()))
 		}
 	}
 	out.Title = strings.Join(append(urgent, name), " · ")

@@ -214,6 +214,13 @@ func TestForeignTextIsEscaped(t *testing.T) {
 	}
 }
 
+func TestSeveralNeedYou(t *testing.T) {
+	got := summarise([]Tile{{Severity: Action}, {Severity: Action}, {Severity: Danger}}, "north")
+	if got.Title != "1 danger · 2 need you · north" || got.Counts[1].Word() != "need you" {
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestSummary(t *testing.T) {
 	states := map[string]bench.Snapshot{}
 	for _, c := range allStates() {

@@ -35,6 +35,9 @@ func sparkline(s *bench.Snapshot) Sparkline {
 		return Sparkline{}
 	}
 	slots := max(sparkSlots, len(sh.Amps))
+	if amps, ok := s.Reading.Amps.Get(); ok && s.SupplyLost.IsZero() {
+		low, high = min(low, amps), max(high, amps) // the step under way is not in the shape yet
+	}
 	late := max(0, int(s.At.Sub(sh.Until)/sh.Step))
 	p := pen{top: max(high, unit.Milliampere), x: (slots - late - len(sh.Amps)) * sparkStep, gaps: late}
 	for _, amps := range sh.Amps {
