@@ -111,6 +111,9 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 	}
 	t := e.moment(wall)
 	e.advance(t)
+	if e.beside(t, o.Fact) {
+		return e.out
+	}
 	e.s.Now = t
 	switch {
 	case !isClock:
@@ -184,11 +187,23 @@ func (e *Engine) advance(t ms) {
 	}
 }
 
-func (e *Engine) take(t ms, f bench.Fact) {
+// beside takes what is no evidence: the temperature beside the board, and news
+// of other instruments than its supply. Nothing may be concluded because of it,
+// nor at another moment, so Now stays and the grid is walked as if it had never
+// been told.
+func (e *Engine) beside(t ms, f bench.Fact) bool {
 	switch f := f.(type) {
 	case bench.Temperature:
 		e.s.Warmth = warmthState{At: t, Celsius: f.Celsius}
-		return // no evidence: nothing may be concluded because of it
+		return true
+	case bench.Supply:
+		return f.Channel != "" && f.Channel != bench.ChannelMain
+	}
+	return false
+}
+
+func (e *Engine) take(t ms, f bench.Fact) {
+	switch f := f.(type) {
 	case bench.Power:
 		e.power(t, f)
 	case bench.USB:
@@ -198,9 +213,6 @@ func (e *Engine) take(t ms, f bench.Fact) {
 	case bench.Mark:
 		e.mark(t, f)
 	case bench.Supply:
-		if f.Channel != "" && f.Channel != bench.ChannelMain {
-			return // another instrument than the board's supply: its readings simply stop
-		}
 		e.supplyNews(t, f)
 	case bench.USBSource:
 		e.sourceNews(t, f)
