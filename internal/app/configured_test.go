@@ -123,7 +123,7 @@ func TestConfigurationIsFollowed(t *testing.T) {
 	n := k.logs.FilterMessage("configuration read again: no station begins anew").Len()
 	k.hup <- syscall.SIGHUP
 	eventually(t, 10*time.Second, "the signal heeded", func() bool {
-		return k.logs.FilterMessage("configuration read again: no station begins anew").Len() == n+1
+		return k.logs.FilterMessage("configuration read again: no station begins anew").Len() > n
 	})
 }
 
