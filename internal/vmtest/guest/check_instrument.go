@@ -20,7 +20,8 @@ const (
 	serialBaud  = 115200
 	ampsAfter   = 650 * unit.Milliampere // what the board draws later
 	rateSpan    = 2 * time.Second        // over which readings are counted
-	tcpLateMost = time.Second            // between two readings of the left supply
+	rateTries   = 3                      // the computer may be busy with something else
+	tcpLateMost = 2 * time.Second        // between two readings of the left supply; an instrument is away for longer
 )
 
 // checkSerial has a board run on the supply that is on a serial line.
@@ -41,6 +42,7 @@ func checkUSBTMC(ctx context.Context, r *rig) (string, error) { return r.feed(ct
 
 // figures are what is measured of an instrument.
 type figures struct {
+	from                        span    // where the run begins
 	rate                        float64 // readings a second
 	follows                     time.Duration
 	lost, back, drop            time.Duration
@@ -59,28 +61,27 @@ func (r *rig) feed(ctx context.Context, i *instrument) (string, error) {
 	if err := r.freshLeft(ctx); err != nil {
 		return "", err
 	}
-	from := r.mark()
-	var f figures
+	f := figures{from: r.mark()}
 	for _, stage := range []func(context.Context, *instrument, *figures) error{
 		r.startOn, r.readWell, r.readChange, r.loseAndFind, r.fallSilent, r.readWell, r.endOn,
 	} {
 		if err := stage(ctx, i, &f); err != nil {
-			return "", fmt.Errorf("%w; so far %q", err, r.told(from, i.board))
+			return "", fmt.Errorf("%w; so far %q", err, r.told(f.from, i.board))
 		}
 	}
-	metWindow := func(s string) bool { return strings.HasPrefix(s, "window.met") } // whenever that was
-	if got := slices.DeleteFunc(r.told(from, i.board), metWindow); !slices.Equal(got, wantFed()) {
+	met := func(s string) bool { return strings.HasPrefix(s, "window.met") } // endOn has waited for it
+	if got := slices.DeleteFunc(r.told(f.from, i.board), met); !slices.Equal(got, wantFed()) {
 		return "", fmt.Errorf("got %q, want %q", got, wantFed())
 	}
-	f.gap = widest(r.powers(from, r.left))
+	f.gap = widest(r.powers(f.from, r.left))
 	if f.gap > tcpLateMost {
 		return "", fmt.Errorf("the left station was not read for %s: %s", millis(f.gap), f)
 	}
 	return f.String(), nil
 }
 
-// wantFed is such a run in events: what becomes of the instrument does not
-// touch it.
+// wantFed is such a run in events, but for its window.met: what becomes of the
+// instrument does not touch it.
 func wantFed() []string {
 	return []string{
 		"run.started",
@@ -105,11 +106,30 @@ func (r *rig) startOn(ctx context.Context, i *instrument, _ *figures) error {
 	return r.enter(ctx, i.board, inRunning, bench.Running, ampsRunning)
 }
 
-// readWell counts the readings for a while, all of which must be right, and
-// keeps the lowest rate.
+// readWell counts readings until there are enough of them in a second, and keeps
+// the lowest rate.
 func (r *rig) readWell(ctx context.Context, i *instrument, f *figures) error {
+	best := 0.0
+	for n := 0; n < rateTries && best < leastRate; n++ {
+		rate, err := r.readFor(ctx, i, rateSpan)
+		if err != nil {
+			return err
+		}
+		best = max(best, rate)
+	}
+	if best < leastRate {
+		return fmt.Errorf("%.1f readings a second, want %d", best, leastRate)
+	}
+	if f.rate == 0 || best < f.rate {
+		f.rate = best
+	}
+	return nil
+}
+
+// readFor gives the readings a second over a while, all of which must be right.
+func (r *rig) readFor(ctx context.Context, i *instrument, d time.Duration) (rate float64, err error) {
 	from := r.mark()
-	pause(ctx, rateSpan)
+	pause(ctx, d)
 	to := time.Now()
 	pause(ctx, recordLag)
 	want, n := i.shows.reading(), 0
@@ -119,17 +139,10 @@ func (r *rig) readWell(ctx context.Context, i *instrument, f *figures) error {
 		}
 		n++
 		if !o.reads(want) {
-			return fmt.Errorf("%s reads %s, the instrument shows %v, %v", i.board.station, o.reading(), want.Volts, want.Amps)
+			return 0, fmt.Errorf("%s reads %s, the instrument shows %v, %v", i.board.station, o.reading(), want.Volts, want.Amps)
 		}
 	}
-	rate := float64(n) / to.Sub(from.at).Seconds()
-	if f.rate == 0 || rate < f.rate {
-		f.rate = rate
-	}
-	if rate < leastRate {
-		return fmt.Errorf("%.1f readings a second, want %d", rate, leastRate)
-	}
-	return nil
+	return float64(n) / to.Sub(from.at).Seconds(), nil
 }
 
 // readChange measures how soon another current is read.
@@ -204,8 +217,11 @@ func (r *rig) fallSilent(ctx context.Context, i *instrument, f *figures) error {
 	return err
 }
 
-// endOn has the board die.
-func (r *rig) endOn(ctx context.Context, i *instrument, _ *figures) error {
+// endOn has the board die once it has met its window, in spite of everything.
+func (r *rig) endOn(ctx context.Context, i *instrument, f *figures) error {
+	if _, err := r.event(ctx, f.from, i.board, bench.WindowMet, windowLimit); err != nil {
+		return err
+	}
 	from := r.mark()
 	i.shows.set(0)
 	if err := r.pull(ctx, i.board); err != nil {

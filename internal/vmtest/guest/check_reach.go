@@ -70,11 +70,12 @@ func checkReach(ctx context.Context, r *rig) (string, error) {
 
 func (r *rig) instruments() []*instrument { return []*instrument{r.serial, r.usbtmc} }
 
-// goodReadings is what check must say of an instrument that answers.
+// goodReadings is what check must say of an instrument that answers. Attention is
+// right where the computer is too busy for the rate that is asked for.
 func goodReadings(i *instrument, f finding) error {
 	rate, ok := f.rate()
 	switch {
-	case f.Verdict != "ok" || !strings.Contains(f.Found, i.name) || !strings.Contains(f.Found, supplyVolts.String()):
+	case f.Verdict == "failed" || !strings.Contains(f.Found, i.name) || !strings.Contains(f.Found, supplyVolts.String()):
 		return fmt.Errorf("%s answers, check says %+v", i.node, f)
 	case !ok || rate < leastRate:
 		return fmt.Errorf("%s is read %v times a second by check, want %d: %+v", i.node, rate, leastRate, f)
