@@ -21,7 +21,9 @@
 //     board too, USB must be gone as well. In a mode with planned restarts one
 //     reading together with the removal is a restart, not a drop.
 //   - without readings: absent from USB for longer than the mode's gap.
-//   - run.restarted: an absence within the gap, in a mode with planned restarts.
+//   - run.restarted: an absence within the gap, in a mode with planned restarts,
+//     and a whole start longer where readings show that power was held. In
+//     running, a start's absence with another current is a drop of kind reset.
 //   - run.stopped: a mark "stop", or the supply's output switched off.
 //   - window.met: on good evidence at or after the moment, never while a drop
 //     is suspected. window.missed: the run dropped before.
