@@ -27,12 +27,13 @@ const (
 var rooms = []room{
 	{of: "internal/unit", pure: true, why: "quantities carry everything else: they stand on the standard library alone"},
 	{of: "internal/bench", pure: true, ours: []string{"internal/unit"}, why: "the vocabulary is plain values: whoever speaks it must not drag in more"},
+	{of: "internal/stats", pure: true, libs: []string{"gonum.org/v1/gonum"}, why: "mathematics knows numbers, not boards: it can be held against published values alone"},
 	{
 		of: "internal/profile", pure: true, ours: []string{"internal/unit", "internal/bench"}, libs: []string{"go.yaml.in/yaml/v3"},
 		why: "a device family is read and checked, and knows nothing of what is done with it",
 	},
 	{
-		of: "internal/infer", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile"},
+		of: "internal/infer", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile", "internal/stats"},
 		why: "the same observations must always give the same events, live or replayed",
 	},
 	{of: "internal/systemd", why: "a protocol of a few lines: it knows nothing of what is watched"},
@@ -124,7 +125,7 @@ var unreachable = []struct {
 	why  string
 }{
 	{
-		[]string{"internal/unit", "internal/bench", "internal/profile", "internal/infer", "internal/learn"},
+		[]string{"internal/unit", "internal/bench", "internal/stats", "internal/profile", "internal/infer", "internal/learn"},
 		"net",
 		"pure packages are linked into anything, and start nothing behind its back",
 	},
