@@ -53,7 +53,7 @@ race: setup-build ## the tests with the race detector, in random order
 
 .PHONY: test-vm
 test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual machine
-	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -timeout 10m ./internal/vmtest/
+	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -timeout 15m ./internal/vmtest/
 
 .PHONY: fuzz
 fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME

@@ -23,8 +23,11 @@ const vmLimit = 6 * time.Minute
 // comes with them.
 var guestModules = []string{"usbcore", "vhci-hcd", "cdc-acm", "usbtmc"}
 
-// TestVM boots the machine and turns each of its checks into a subtest.
-// BENCHVIGIL_BIN names the binary under test; without it, it is built here.
+// TestVM boots the machine and turns each of its checks into a subtest. An
+// emulated machine on a busy computer is late now and then: when a check fails,
+// a second machine is booted, in which all of them must pass. What failed in the
+// first is said. BENCHVIGIL_BIN names the binary under test; without it, it is
+// built here.
 func TestVM(t *testing.T) {
 	dir := os.Getenv("BENCHVIGIL_VM")
 	if dir == "" {
@@ -34,9 +37,21 @@ func TestVM(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	initramfs := writeInitramfs(t, k)
+	results := boot(t, k, initramfs)
+	if first := failed(results); len(first) > 0 {
+		t.Logf("a second machine, since in the first there failed:\n%s", strings.Join(first, "\n"))
+		results = boot(t, k, initramfs)
+	}
+	judge(t, results)
+}
+
+// boot runs the machine once and returns what its checks reported.
+func boot(t *testing.T, k Kernel, initramfs string) []report.Result {
+	t.Helper()
 	m := Machine{
 		Image:     k.Image,
-		Initramfs: writeInitramfs(t, k),
+		Initramfs: initramfs,
 		Report:    filepath.Join(t.TempDir(), "report.jsonl"),
 		Console:   console(t),
 	}
@@ -44,36 +59,58 @@ func TestVM(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), vmLimit)
 	defer cancel()
 	if err := Run(ctx, m); err != nil {
-		t.Error(err)
+		t.Log(err) // the checks that are missing for it fail
 	}
 	t.Logf("kernel %s ran for %.1f s", k.Version, time.Since(began).Seconds())
-	judge(t, m.Report)
-}
-
-// judge fails for every check that failed or was never reported.
-func judge(t *testing.T, file string) {
-	t.Helper()
-	f, err := os.Open(file)
+	f, err := os.Open(m.Report)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close() //nolint:errcheck // opened for reading only
 	results, err := report.Read(f)
 	if err != nil {
-		t.Error(err)
+		t.Log(err) // as above
 	}
+	return results
+}
+
+// verdict is what is wrong with a check, or nothing, and what it measured.
+func verdict(results []report.Result, c report.Check) (wrong, measured string) {
+	i := slices.IndexFunc(results, func(r report.Result) bool { return r.Check == c })
+	switch {
+	case i < 0:
+		return "the machine ended before this check", ""
+	case !results[i].OK:
+		return results[i].Detail, ""
+	}
+	return "", results[i].Detail
+}
+
+// failed lists the checks that failed or were never reported.
+func failed(results []report.Result) (list []string) {
+	for _, c := range report.Checks() {
+		if wrong, _ := verdict(results, c); wrong != "" {
+			list = append(list, string(c)+": "+wrong)
+		}
+	}
+	return list
+}
+
+// judge makes a subtest of every check. What failed is said again at the end,
+// where it is found.
+func judge(t *testing.T, results []report.Result) {
+	t.Helper()
 	for _, c := range report.Checks() {
 		t.Run(string(c), func(t *testing.T) {
-			i := slices.IndexFunc(results, func(r report.Result) bool { return r.Check == c })
-			switch {
-			case i < 0:
-				t.Error("the machine ended before this check")
-			case !results[i].OK:
-				t.Error(results[i].Detail)
-			default:
-				t.Log(results[i].Detail)
+			wrong, measured := verdict(results, c)
+			if wrong != "" {
+				t.Error(wrong)
 			}
+			t.Log(measured)
 		})
+	}
+	for _, f := range failed(results) {
+		t.Error(f)
 	}
 }
 

@@ -25,6 +25,9 @@ const (
 // the hub waits with it, the right station's changes and the left station's
 // drop must be told as quickly as ever.
 func checkHung(ctx context.Context, r *rig) (string, error) {
+	if err := r.plugLeft(ctx); err != nil {
+		return "", err
+	}
 	began := time.Now()
 	hung := device(inRunning)
 	hung.Mute = usbip.MuteConfiguration
@@ -52,6 +55,15 @@ func checkHung(ctx context.Context, r *rig) (string, error) {
 	}
 	return fmt.Sprintf("hub busy for %s; meanwhile uevent to event %s, to observation %s, drop told after %s, slowest page %s",
 		millis(d), worst.events, worst.observations, millis(worst.drop), millis(worst.page)), r.spare.detach(ctx)
+}
+
+// plugLeft has a running board on the left, whose drop is to be told.
+func (r *rig) plugLeft(ctx context.Context) error {
+	if r.left.plug != nil {
+		return nil // from the check before
+	}
+	r.supply.set(ampsRunning)
+	return r.enter(ctx, r.left, inRunning, bench.Running, ampsRunning)
 }
 
 // hubFreed waits until the kernel has given the hung device up.
