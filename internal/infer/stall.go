@@ -103,7 +103,7 @@ func (e *Engine) checkStall(t ms) {
 	if mode != bench.Restoring && mode != bench.RePairing || !e.s.Run.Active || m.Stalled != 0 || e.s.Down.Since != 0 {
 		return
 	}
-	quiet := millis(e.p.Spec(mode).Quiet)
+	quiet := e.quietLimit(e.p.Spec(mode))
 	if quiet == 0 || t-m.Last <= quiet || !e.movementInSight(t) {
 		return
 	}
