@@ -55,7 +55,8 @@ func newProfileLearn() *cobra.Command {
 			"profile's values would become and from how much evidence. Bands and traffic are the 5th\n" +
 			"to 95th percentile, from 30 s or more; readings within 2 s of a mode change are left out.\n" +
 			"A typical dwell is the median of five or more. Limits (the longest dwell, the gap) are the\n" +
-			"longest case seen and half as much again: one longer case raises a limit, five lower it.\n" +
+			"longest case seen and half as much again: one longer case raises a dwell, five lower it; a\n" +
+			"gap takes five either way, and absences that a mark (mine, hands-on) covers are left out.\n" +
 			"Where there is too little, the value is left as it is.",
 		Example: "  benchvigil profile learn --profile profiles/family-18d1.yaml watch.jsonl\n" +
 			"  benchvigil profile learn --profile profiles/family-18d1.yaml --station left-1 --write profiles/mine.yaml *.jsonl.zst",

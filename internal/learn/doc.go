@@ -20,5 +20,9 @@
 //     them, and for starting, restoring and re-pairing.
 //   - Limits (the longest dwell, the gap) are the longest case and half as much
 //     again. One case longer than a limit raises it; to lower one takes five.
-//     A gap is never lowered below the profile's general one.
+//     A gap takes five to be raised too, because an absence may be a cable that
+//     somebody pulled, and is never lowered below the profile's general one.
+//     Absences that a mark says were a person's doing (mine, hands-on) are left
+//     out, and counted.
+//   - Traffic that is the same all the time makes no band.
 package learn

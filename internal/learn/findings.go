@@ -14,7 +14,7 @@ import (
 // How much evidence a change needs.
 const (
 	leastSeconds = 30 // of readings or of traffic
-	leastCases   = 5  // of dwells, and to lower a limit
+	leastCases   = 5  // of dwells, to lower a limit, and to raise a gap
 )
 
 // Finding is what the recordings say of one value of the profile.
@@ -62,7 +62,7 @@ func (l *Learner) of(s *profile.Spec) (out []Finding) {
 	}
 	add(band(profile.KeyAmps, s, s.Amps, seen.alone), s.Amps.Known() || len(seen.alone.amps) > 0)
 	add(band(profile.KeyWithVBUS, s, s.WithVBUS, seen.withVBUS), s.WithVBUS.Known() || len(seen.withVBUS.amps) > 0)
-	add(l.gap(s, seen.absences), len(seen.absences) > 0)
+	add(l.gap(s, seen), len(seen.absences)+seen.handled > 0)
 	add(traffic(s.Traffic, seen.traffic), s.Traffic.Known() || len(seen.traffic.perSecond) > 0)
 	about := dwells(s) && (s.Typical+s.Most > 0 || len(seen.dwells) > 0)
 	add(typical(s.Typical, seen.dwells), about)
@@ -139,11 +139,20 @@ func traffic(old unit.Maybe[profile.Rates], seen rates) Finding {
 	}
 	slices.Sort(seen.perSecond)
 	r := profile.Rates{Low: math.Floor(Percentile(seen.perSecond, 0.05)), High: math.Ceil(Percentile(seen.perSecond, 0.95))}
+	if r.Low == r.High {
+		f.Why = fmt.Sprintf("no band: %g a second all the time", r.Low)
+		return f
+	}
 	return f.become(r.Values())
 }
 
-func (l *Learner) gap(s *profile.Spec, absences []time.Duration) Finding {
-	return limit(profile.KeyGap, s.Gap, min(s.Gap, l.p.Gap), absences, "absence")
+// gap is the limit of absences, without those that people marked as theirs.
+func (l *Learner) gap(s *profile.Spec, seen *shown) Finding {
+	f := limit(profile.KeyGap, s.Gap, min(s.Gap, l.p.Gap), seen.absences, "absence")
+	if seen.handled > 0 {
+		f.From += fmt.Sprintf(", and %d left out by a mark", seen.handled)
+	}
+	return f
 }
 
 func typical(old time.Duration, dwells []time.Duration) Finding {
@@ -161,7 +170,8 @@ func typical(old time.Duration, dwells []time.Duration) Finding {
 }
 
 // limit is the longest case and half as much again. One longer case raises it,
-// lowering it takes some, and never below least.
+// but not a gap: an absence may be a cable that somebody pulled. Lowering it
+// takes some, and never below least.
 func limit(key string, old, least time.Duration, cases []time.Duration, what string) Finding {
 	f := Finding{Change: profile.Change{Key: key}, Old: orNone(old), From: several(len(cases), what)}
 	if len(cases) == 0 {
@@ -173,9 +183,13 @@ func limit(key string, old, least time.Duration, cases []time.Duration, what str
 	most := longest * 3 / 2
 	s := step(most)
 	most = max((most+s-1)/s*s, least)
-	if len(cases) < leastCases && (old == 0 || longest <= old) {
+	raise := old != 0 && longest > old
+	if len(cases) < leastCases && (!raise || key == profile.KeyGap) {
 		f.Why = fmt.Sprintf("too little: %s are needed", several(leastCases, what))
-		if old != 0 {
+		switch {
+		case raise:
+			f.Why += " to raise it"
+		case old != 0:
 			f.Why += " to lower it"
 		}
 		return f

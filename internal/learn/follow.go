@@ -24,6 +24,7 @@ type shown struct {
 	traffic         rates
 	dwells          []time.Duration // finished ones
 	absences        []time.Duration // followed by the same mode
+	handled         int             // absences left out because a person marked them
 }
 
 type readings struct {
@@ -143,6 +144,8 @@ func (f *Follower) observe(t time.Duration, fact bench.Fact) {
 			f.counts = append(f.counts, counted{last.at, t, fact.URBs - last.urbs})
 		}
 		f.last = unit.Some(count{t, fact.URBs})
+	case bench.Mark:
+		f.line.hands.mark(t, fact)
 	case bench.USBSource:
 		if fact.Change == bench.Lost { // who knows how long the device was away
 			f.gone, f.last = unit.Maybe[time.Duration]{}, unit.Maybe[count]{}
@@ -189,6 +192,10 @@ func (f *Follower) Done() {
 	}
 	for _, a := range f.line.gaps() {
 		s := f.l.mode(a.mode)
+		if a.handled {
+			s.handled++
+			continue
+		}
 		s.absences = append(s.absences, a.length)
 	}
 }

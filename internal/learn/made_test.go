@@ -83,8 +83,11 @@ func TestGaps(t *testing.T) {
 		{"one shorter", "20s", []time.Duration{8 * s}, learn.Finding{
 			Old: "20s", From: "1 absence, up to 8s", Why: "too little: 5 absences are needed to lower it",
 		}},
-		{"one longer", "4s", []time.Duration{8 * s}, learn.Finding{
-			Change: profile.Change{To: []string{"12s"}}, Old: "4s", From: "1 absence, up to 8s",
+		{"four longer", "4s", []time.Duration{8 * s, 5 * s, 6 * s, 7 * s}, learn.Finding{
+			Old: "4s", From: "4 absences, up to 8s", Why: "too little: 5 absences are needed to raise it",
+		}},
+		{"five, one of them longer", "4s", []time.Duration{3 * s, 2 * s, 8 * s, 3 * s, 2 * s}, learn.Finding{
+			Change: profile.Change{To: []string{"12s"}}, Old: "4s", From: "5 absences, up to 8s",
 		}},
 		{"five shorter", "20s", []time.Duration{3 * s, 4 * s, 8 * s, 5 * s, 6 * s}, learn.Finding{
 			Change: profile.Change{To: []string{"12s"}}, Old: "20s", From: "5 absences, up to 8s",
@@ -99,6 +102,35 @@ func TestGaps(t *testing.T) {
 			got := find(t, tell(t, p, restarts(tc.away...)...), bench.Running, profile.KeyGap)
 			if diff := cmp.Diff(tc.want, got); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
+			}
+		})
+	}
+}
+
+// A cable that somebody pulled, and said so, is no gap.
+func TestMarkedAbsenceIsNoGap(t *testing.T) {
+	const s = time.Second
+	hold := func(p sim.Phase, kind string, d time.Duration) sim.Phase {
+		p.Mark = &bench.Mark{By: "ines", Kind: kind, For: d}
+		return p
+	}
+	away, back := phase(8*s, 300, bench.USBID{}), phase(20*s, 300, shown)
+	for _, tc := range []struct {
+		name   string
+		phases []sim.Phase
+		want   string
+	}{
+		{"mine, of the one before", []sim.Phase{away, back, away, hold(back, bench.MarkMine, 0)}, "1 absence, up to 8s, and 1 left out by a mark"},
+		{"mine, while it is gone", []sim.Phase{away, back, hold(away, bench.MarkMine, 0), back}, "1 absence, up to 8s, and 1 left out by a mark"},
+		{"mine, too late", []sim.Phase{away, phase(11*time.Minute, 300, shown), hold(back, bench.MarkMine, 0)}, "1 absence, up to 8s"},
+		{"hands on", []sim.Phase{hold(back, bench.MarkHandsOn, 0), away, back, away, back}, "0 absences, and 2 left out by a mark"},
+		{"hands on, over", []sim.Phase{hold(back, bench.MarkHandsOn, 10*s), away, back}, "1 absence, up to 8s"},
+		{"hands on and off", []sim.Phase{hold(back, bench.MarkHandsOn, 0), hold(back, bench.MarkHandsOff, 0), away, back}, "1 absence, up to 8s"},
+	} {
+		t.Run(tc.name, func(t *testing.T) {
+			p := parse(t, "name: x\nstarts_above: 0.03\nmodes:\n  starting: {amps: [0.1, 1]}\n  running: {usb: [\"1209:0004\"], amps: [0.1, 1.8], gap: 20s}")
+			if f := find(t, tell(t, p, append(restarts(), tc.phases...)...), bench.Running, profile.KeyGap); f.From != tc.want {
+				t.Errorf("from %q, want %q", f.From, tc.want)
 			}
 		})
 	}

@@ -22,6 +22,7 @@ type timeline struct {
 	changes  []change // in the order of time
 	ends     []time.Duration
 	absences []span // from the bus
+	hands    hands
 }
 
 type change struct {
@@ -31,8 +32,9 @@ type change struct {
 
 // lasted is a length of time in a mode.
 type lasted struct {
-	mode   bench.Mode
-	length time.Duration
+	mode    bench.Mode
+	length  time.Duration
+	handled bool // a mark says that it was a person's doing
 }
 
 // change notes a mode from a moment on, which may lie before earlier news.
@@ -80,7 +82,7 @@ func (l *timeline) dwells() (out []lasted) {
 	for i := 1; i+1 < len(l.changes); i++ {
 		c, next := l.changes[i], l.changes[i+1]
 		if l.changes[i-1].mode != bench.Unknown && later(c.mode, next.mode) && !l.ended(c.at+1, next.at) {
-			out = append(out, lasted{c.mode, next.at - c.at})
+			out = append(out, lasted{mode: c.mode, length: next.at - c.at})
 		}
 	}
 	return out
@@ -95,15 +97,23 @@ func later(a, b bench.Mode) bool {
 // gaps are the absences from the bus that were followed by the mode before
 // them, with nothing else in between.
 func (l *timeline) gaps() (out []lasted) {
-	for _, a := range l.absences {
+	for i, a := range l.absences {
 		first, last := l.index(a.from-1), l.index(a.to)
 		if first < 0 || l.changes[first].mode == bench.Unknown || l.changes[last].mode != l.changes[first].mode || l.ended(a.from, a.to) {
 			continue
 		}
 		m := l.changes[first].mode
 		if !slices.ContainsFunc(l.changes[first:last+1], func(c change) bool { return c.mode != m && c.mode != bench.Unknown }) {
-			out = append(out, lasted{m, a.to - a.from})
+			out = append(out, lasted{m, a.to - a.from, l.hands.on(a) || l.hands.theirs(a, l.nextAbsence(i))})
 		}
 	}
 	return out
+}
+
+// nextAbsence is when the absence after the i-th began.
+func (l *timeline) nextAbsence(i int) time.Duration {
+	if i+1 < len(l.absences) {
+		return l.absences[i+1].from
+	}
+	return forever
 }
