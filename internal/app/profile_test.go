@@ -107,7 +107,7 @@ func TestLearnRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(torn, b[:len(b)-30], 0o600); err != nil {
+	if err := os.WriteFile(torn, append(b[:len(b)-30], "\n\n"...), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	for _, tc := range []struct {
@@ -118,7 +118,7 @@ func TestLearnRefuses(t *testing.T) {
 	}{
 		{"no profile", app.ProfileLearnOptions{Profile: "nowhere.yaml", Recordings: []string{good}}, app.ErrConfig, "nowhere.yaml"},
 		{"no recording", app.ProfileLearnOptions{Recordings: []string{good, "nowhere.jsonl"}}, app.ErrUnreadable, "nowhere.jsonl"},
-		{"torn", app.ProfileLearnOptions{Recordings: []string{torn}}, app.ErrUnreadable, "the last line is cut off"},
+		{"torn", app.ProfileLearnOptions{Recordings: []string{torn}}, app.ErrUnreadable, torn + ":"},
 		{"no such station", app.ProfileLearnOptions{Recordings: []string{good}, Station: "s9"}, app.ErrUnreadable, `no station "s9" in the recordings: there are s1`},
 		{"no such folder", app.ProfileLearnOptions{Recordings: []string{good}, Write: filepath.Join(t.TempDir(), "no", "mine.yaml")}, app.ErrConfig, "write the learned profile"},
 	} {

@@ -21,13 +21,15 @@ var zstdMagic = []byte{0x28, 0xb5, 0x2f, 0xfd}
 
 // Reader reads a recording line by line.
 type Reader struct {
-	// Warn is told of what was passed over: once for each unknown field.
+	// Warn is told of what was passed over: once for each unknown field, and
+	// a last line that is cut off.
 	Warn func(text string)
 
 	name   string
 	b      *bufio.Reader
 	zr     *zstd.Decoder
-	n      int // of the line read last
+	n      int  // of the line read last
+	open   bool // it was the last, and has no end
 	header unheard
 	first  []byte // a first line that was no header
 	warned map[string]bool
@@ -87,13 +89,7 @@ func (d *Reader) readHeader() error {
 // takeHeader takes a line if it is a header. A later one says how stations
 // that begin after it are wired.
 func (d *Reader) takeHeader(b []byte) (bool, error) {
-	if !bytes.Contains(b, []byte(`"recording"`)) {
-		return false, nil
-	}
-	var probe struct {
-		Recording *json.RawMessage `json:"recording"`
-	}
-	if json.Unmarshal(b, &probe) != nil || probe.Recording == nil {
+	if !isHeader(b) {
 		return false, nil
 	}
 	var h Header
@@ -121,7 +117,21 @@ func (d *Reader) takeHeader(b []byte) (bool, error) {
 	return true, nil
 }
 
-// Next returns the next observation, or io.EOF after the last.
+// isHeader reports a line that is meant as a header. One that is no JSON is
+// judged as an observation.
+func isHeader(b []byte) bool {
+	if !bytes.Contains(b, []byte(`"recording"`)) {
+		return false
+	}
+	var probe struct {
+		Recording *json.RawMessage `json:"recording"`
+	}
+	return json.Unmarshal(b, &probe) == nil && probe.Recording != nil
+}
+
+// Next returns the next observation, or io.EOF after the last. A last line
+// that is cut off, as a killed daemon leaves it, is passed over with a warning
+// where whole lines come before it.
 func (d *Reader) Next() (bench.Observation, error) {
 	b := d.first
 	d.first = nil
@@ -140,13 +150,24 @@ func (d *Reader) Next() (bench.Observation, error) {
 		}
 	}
 	o, unknown, field, err := decode(b)
-	if err != nil {
+	switch {
+	case err == nil:
+	case d.open && d.n > 1 && cutOff(b):
+		d.Warn(fmt.Sprintf("%s:%d: the last line is cut off, and passed over", d.name, d.n))
+		return bench.Observation{}, io.EOF
+	default:
 		return bench.Observation{}, d.bad(field, err)
 	}
 	for _, f := range unknown {
 		d.warn(f)
 	}
 	return o, nil
+}
+
+// cutOff reports a line that begins as JSON and ends too early.
+func cutOff(b []byte) bool {
+	var all json.RawMessage
+	return errors.Is(json.NewDecoder(bytes.NewReader(b)).Decode(&all), io.ErrUnexpectedEOF)
 }
 
 func (d *Reader) warn(field string) {
@@ -168,10 +189,7 @@ func (d *Reader) readLine() ([]byte, error) {
 	case errors.Is(err, io.EOF) && len(b) == 0:
 		return nil, io.EOF
 	case errors.Is(err, io.EOF):
-		d.n++
-		if !json.Valid(b) {
-			return nil, d.bad("", errors.New("the last line is cut off"))
-		}
+		d.n, d.open = d.n+1, true
 		return b, nil
 	}
 	d.n++
@@ -189,6 +207,7 @@ func (d *Reader) readLongLine(head []byte) ([]byte, error) {
 		if err != nil && !errors.Is(err, io.EOF) {
 			return nil, d.bad("", err)
 		}
+		d.open = err != nil
 		return bytes.TrimSuffix(head, []byte{'\n'}), nil
 	}
 	d.n++

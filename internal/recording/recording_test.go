@@ -129,7 +129,11 @@ func TestUnreadable(t *testing.T) {
 	good := strings.SplitAfter(example, "\n")[0]
 	for _, tc := range []struct{ name, in, want string }{
 		{"not json", good + "power on\n", "rec.jsonl:2: power on: not JSON"},
-		{"torn tail", good + `{"at":"2026-03-02T21:14:05.220Z","stat`, "rec.jsonl:2: the last line is cut off"},
+		{"garbage at the end", good + `{"at":"2026-03-02T21:14:05.220Z";"stat`, "rec.jsonl:2: {"},
+		{"a last line that is whole, and wrong", good + `{"at":"2026-03-02T21:14:05.220Z"}`, "rec.jsonl:2: station: is missing"},
+		{"torn in the middle", good + `{"at":"2026-03-02T21:14:05.220Z","stat` + "\n" + good, "rec.jsonl:2: {"},
+		{"torn, with an end", good + `{"at":"2026-03-02T21:14:05.220Z","stat` + "\n", "rec.jsonl:2: {"},
+		{"nothing but a torn line", `{"at":"2026-03-02T21:14:05.220Z","stat`, "rec.jsonl:1: {"},
 		{"no time", `{"station":"s1","traffic":{"urbs":1}}`, `rec.jsonl:1: at: "" is not a time`},
 		{"bad time", `{"at":"yesterday","station":"s1","traffic":{"urbs":1}}`, `at: "yesterday" is not a time`},
 		{"no station", `{"at":"2026-03-02T21:14:05Z","traffic":{"urbs":1}}`, "station: is missing"},
@@ -156,6 +160,29 @@ func TestUnreadable(t *testing.T) {
 				t.Errorf("got %v, want %q and ErrUnreadable", err, tc.want)
 			}
 		})
+	}
+}
+
+// A daemon that was killed leaves half a line at the end.
+func TestTornTail(t *testing.T) {
+	for cut := 1; cut < len(strings.SplitAfter(example, "\n")[4])-1; cut++ {
+		d, err := recording.NewReader(strings.NewReader(example[:len(example)-1-cut]), "rec.jsonl")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var warned []string
+		d.Warn = func(s string) { warned = append(warned, s) }
+		n := 0
+		for ; err == nil; n++ {
+			_, err = d.Next()
+		}
+		if want := []string{"rec.jsonl:5: the last line is cut off, and passed over"}; n != 5 || !errors.Is(err, io.EOF) || !cmp.Equal(want, warned) {
+			t.Fatalf("cut by %d: %d observations, %v, %q; want 4 and %q", cut, n-1, err, warned, want)
+		}
+		if _, err := d.Next(); !errors.Is(err, io.EOF) {
+			t.Errorf("after the end: %v", err)
+		}
+		d.Close()
 	}
 }
 
