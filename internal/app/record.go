@@ -184,6 +184,9 @@ func openSheet(name string, how int) (*sheet, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := lock(f); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
 	return &sheet{name: name, f: f, w: bufio.NewWriterSize(f, 64<<10)}, nil
 }
 
