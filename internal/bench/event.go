@@ -29,6 +29,9 @@ const (
 	StartHung       EventType = "benchvigil.start.hung"
 	StallRaised     EventType = "benchvigil.stall.raised"
 	StallCleared    EventType = "benchvigil.stall.cleared"
+	WatchArmed      EventType = "benchvigil.watch.armed"
+	WatchDone       EventType = "benchvigil.watch.done"
+	WatchFailed     EventType = "benchvigil.watch.failed"
 	SupplyLost      EventType = "benchvigil.supply.lost"
 	SupplyBack      EventType = "benchvigil.supply.back"
 	USBLost         EventType = "benchvigil.usb.lost"
@@ -49,6 +52,20 @@ const (
 	StoppedByOutput = "output-off"
 	StoppedByHands  = "hands-on" // it went down while a person was at it
 )
+
+// How a watch ended (Data.Kind of WatchFailed). Only the first two are the
+// board's doing.
+const (
+	WatchDropped  = "dropped"  // the run dropped before
+	WatchLate     = "late"     // its time is over
+	WatchStopped  = "stopped"  // a person or a routine ended the run
+	WatchDisarmed = "disarmed" // a person disarmed it
+	WatchReplaced = "replaced" // another goal was armed in its place
+)
+
+// WatchMarked is the Data.Kind of a WatchDone that a person said; without a kind
+// the evidence shows it.
+const WatchMarked = "marked"
 
 // Event is one conclusion about one station. Time is when it happened, found
 // backwards if need be; Concluded is when the observations allowed the
@@ -73,6 +90,7 @@ type EventData struct {
 	Window  unit.Maybe[time.Duration]
 	Assumed bool     // the run was already going on at first sight
 	By      string   // the person, for marks
+	Goal    string   // of a watch, in its text form
 	Why     []string // the evidence, in plain words with numbers and units
 }
 
@@ -104,6 +122,7 @@ type cloudData struct {
 	WindowS     *float64 `json:"window_s,omitempty"`
 	Assumed     bool     `json:"assumed,omitempty"`
 	By          string   `json:"by,omitempty"`
+	Goal        string   `json:"goal,omitempty"`
 	Why         []string `json:"why,omitempty"`
 }
 
@@ -130,6 +149,7 @@ func (e Event) CloudEvent(benchName string) ([]byte, error) {
 			WindowS:     seconds(e.Data.Window),
 			Assumed:     e.Data.Assumed,
 			By:          e.Data.By,
+			Goal:        e.Data.Goal,
 			Why:         e.Data.Why,
 		},
 	})

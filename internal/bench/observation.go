@@ -73,7 +73,7 @@ type Traffic struct{ URBs uint64 }
 type Mark struct {
 	By   string
 	Kind string        // one of the kinds below
-	Text string        // the screen of a screen mark; else free words
+	Text string        // the screen of a screen mark, the goal of an arm mark; else free words
 	For  time.Duration // of hands-on; 0: DefaultHandsOn
 }
 
@@ -86,7 +86,13 @@ const (
 	MarkScreen   = "screen"    // what only a person sees: Text is a Screen
 	MarkWarm     = "warm"      // the board is warm
 	MarkNote     = "note"      // free words
+	MarkArm      = "arm"       // watch for this: Text is a Goal; it takes the place of the goal before it
+	MarkDone     = "done"      // the armed goal is reached: I saw it
+	MarkDisarm   = "disarm"    // watch for nothing
 )
+
+// Automatic signs the goals that nobody armed by hand.
+const Automatic = "auto"
 
 // DefaultHandsOn is how long hands-on lasts unless the mark says otherwise, and
 // MostHandsOn how long it can last: a station must not stay silent because
@@ -102,7 +108,7 @@ const MineWithin = 10 * time.Minute
 
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
-	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkNote}
+	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkNote, MarkArm, MarkDone, MarkDisarm}
 }
 
 // Screen is what a person sees on a device's screen.
@@ -139,6 +145,9 @@ func (m Mark) Check() error {
 		return fmt.Errorf("only %s lasts for a time", MarkHandsOn)
 	case len(m.Text) > maxMarkText || len(m.By) > maxMarkText:
 		return fmt.Errorf("a mark holds up to %d bytes of text", maxMarkText)
+	case m.Kind == MarkArm:
+		_, err := ParseGoal(m.Text)
+		return err
 	}
 	return nil
 }

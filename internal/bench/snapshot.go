@@ -23,6 +23,9 @@ type Snapshot struct {
 	Run       *RunView // nil when no run goes on
 	LastRun   *RunView // the run before, nil when none was seen
 
+	Watch     *WatchView // the goal that is armed; nil: none
+	LastWatch *WatchView // the one before, until it is put away
+
 	Window      time.Duration // how long the board must stay up
 	Reading     ReadingView
 	VBUS        ReadingView     // of the meter on USB bus power, where there is one
@@ -56,6 +59,19 @@ type RunView struct {
 	EndedAs   EventType     // RunDropped or RunStopped once ended
 	Kind      string        // of the drop or stop
 	Suspect   bool          // a drop is suspected right now
+}
+
+// WatchView is one watch.
+type WatchView struct {
+	Goal    Goal
+	By      string        // who armed it
+	Armed   time.Time     // since when
+	From    time.Time     // from when its time counts; zero: not yet
+	Takes   time.Duration // how long a stay must last, or the longest that another goal may take; 0: unlimited
+	Ended   time.Time     // zero while it is armed
+	EndedAs EventType     // WatchDone or WatchFailed once ended
+	Kind    string        // of its end
+	Why     string        // the weightiest reason of its end
 }
 
 // ReadingView is the last good reading.
@@ -120,6 +136,7 @@ type Shape struct {
 // reclassified too.
 type Counts struct {
 	Drops, Reclassified, Stalls, Restarts, Readings, BadReadings uint64
+	WatchesDone, WatchesFailed                                   uint64 // failed by the board's doing
 }
 
 // SourceCounts are totals of a source that serves the whole bench.

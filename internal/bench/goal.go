@@ -1,0 +1,160 @@
+package bench
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// GoalKind names what a watch waits for.
+type GoalKind string
+
+// The kinds of goals.
+const (
+	GoalStay   GoalKind = "stay"    // stay powered for a time
+	GoalReach  GoalKind = "reach"   // reach a mode
+	GoalCopy   GoalKind = "copy"    // keep powered until a person says that the copy is finished
+	GoalRePair GoalKind = "re-pair" // come back to running from a re-pairing
+)
+
+// Goal is what a watch waits for, a plain value. Its text form is what people
+// type and what recordings and events hold; the zero Goal is none.
+type Goal struct {
+	Kind   GoalKind
+	Mode   Mode          // of reach
+	For    time.Duration // of stay; 0: the station's window
+	Within time.Duration // the longest it may take from when it was armed; 0: as long as it likes
+}
+
+// goalForms are shown to whoever wrote something else.
+const goalForms = "write stay, stay 3h, reach running within 2h, copy, copy within 5h, re-pair or re-pair within 90m"
+
+// The lengths that a goal may have.
+const (
+	leastGoal = time.Second
+	mostGoal  = 30 * 24 * time.Hour
+)
+
+// ParseGoal reads a goal in its text form: "stay", "stay 3h", "reach running
+// within 2h", "copy", "re-pair", these two also with "within 90m".
+func ParseGoal(text string) (Goal, error) {
+	words := strings.Fields(strings.ToLower(text))
+	if len(words) == 0 {
+		return Goal{}, fmt.Errorf("no goal: %s", goalForms)
+	}
+	g, rest := Goal{Kind: GoalKind(words[0])}, words[1:]
+	var err error
+	switch g.Kind {
+	case GoalStay:
+		g.For, err = readStay(rest)
+	case GoalReach:
+		g.Mode, g.Within, err = readReach(rest)
+	case GoalCopy, GoalRePair:
+		g.Within, err = readWithin(rest)
+	default:
+		err = fmt.Errorf("%q is no kind of goal", words[0])
+	}
+	if err != nil {
+		return Goal{}, fmt.Errorf("goal %q: %w: %s", text, err, goalForms)
+	}
+	return g, nil
+}
+
+func readStay(words []string) (time.Duration, error) {
+	switch len(words) {
+	case 0:
+		return 0, nil
+	case 1:
+		return readGoalTime(words[0])
+	}
+	return 0, fmt.Errorf("%q does not belong there", strings.Join(words[1:], " "))
+}
+
+// readReach reads a mode and its limit. Without one nobody would be told of a
+// restore that ends nowhere.
+func readReach(words []string) (Mode, time.Duration, error) {
+	if len(words) == 0 {
+		return "", 0, fmt.Errorf("which mode? there are %s", modeNames())
+	}
+	m := Mode(words[0])
+	if !slices.Contains(reachable(), m) {
+		return "", 0, fmt.Errorf("%q is no mode to reach: there are %s", words[0], modeNames())
+	}
+	if len(words) == 1 {
+		return "", 0, fmt.Errorf("how long may it take?")
+	}
+	within, err := readWithin(words[1:])
+	return m, within, err
+}
+
+func readWithin(words []string) (time.Duration, error) {
+	switch {
+	case len(words) == 0:
+		return 0, nil
+	case words[0] != "within":
+		return 0, fmt.Errorf("%q does not belong there", words[0])
+	case len(words) == 1:
+		return 0, fmt.Errorf("within what time?")
+	case len(words) > 2:
+		return 0, fmt.Errorf("%q does not belong there", strings.Join(words[2:], " "))
+	}
+	return readGoalTime(words[1])
+}
+
+// readGoalTime reads a length, to the millisecond.
+func readGoalTime(text string) (time.Duration, error) {
+	d, err := time.ParseDuration(text)
+	d = d.Round(time.Millisecond)
+	_, noUnit := strconv.ParseFloat(text, 64)
+	switch {
+	case noUnit == nil:
+		return 0, fmt.Errorf("%s has no unit: write %sm or %sh", text, text, text)
+	case err != nil:
+		return 0, fmt.Errorf("%q is no length of time such as 210s, 90m or 3h", text)
+	case d < leastGoal || d > mostGoal:
+		return 0, fmt.Errorf("%s: want %s to %s", text, goalTime(leastGoal), goalTime(mostGoal))
+	}
+	return d, nil
+}
+
+// reachable lists the modes that can be a goal: those of a board that is up.
+func reachable() []Mode {
+	return slices.DeleteFunc(Modes(), func(m Mode) bool { return m == Unknown || m == Off || m == Standby })
+}
+
+func modeNames() string {
+	var names []string
+	for _, m := range reachable() {
+		names = append(names, string(m))
+	}
+	return strings.Join(names, ", ")
+}
+
+// String prints the goal in its text form.
+func (g Goal) String() string {
+	text := string(g.Kind)
+	if g.Mode != "" {
+		text += " " + string(g.Mode)
+	}
+	if g.For != 0 {
+		text += " " + goalTime(g.For)
+	}
+	if g.Within != 0 {
+		text += " within " + goalTime(g.Within)
+	}
+	return text
+}
+
+// goalTime prints a length without its trailing zeros, "3h" for "3h0m0s".
+func goalTime(d time.Duration) string {
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	return s
+}
