@@ -43,6 +43,7 @@ type Engine struct {
 	window ms
 	s      State
 	out    []bench.Event
+	held   []bench.Fact // observed at Now and not yet taken
 	byID   map[bench.USBID][]*profile.Spec
 	ups    []*profile.Spec // the modes of a board that is up and past starting
 	silent []*profile.Spec // those of them that show nothing on the bus
@@ -59,7 +60,7 @@ func Resume(p *profile.Profile, st Station, s State) *Engine {
 	if w <= 0 {
 		w = p.Window
 	}
-	e := &Engine{p: p, st: st, window: millis(w), s: s.clone(), byID: map[bench.USBID][]*profile.Spec{}}
+	e := &Engine{p: p, st: st, window: millis(w), s: s.clone(), held: unpack(s.Held), byID: map[bench.USBID][]*profile.Spec{}}
 	for i := range p.Modes {
 		spec := &p.Modes[i]
 		for _, id := range spec.USB {
@@ -77,7 +78,11 @@ func Resume(p *profile.Profile, st Station, s State) *Engine {
 }
 
 // State returns a copy of everything the Engine remembers.
-func (e *Engine) State() State { return e.s.clone() }
+func (e *Engine) State() State {
+	s := e.s.clone()
+	s.Held = pack(e.held)
+	return s
+}
 
 func (s State) clone() State {
 	s.Drops = slices.Clone(s.Drops)
@@ -97,7 +102,9 @@ func (e *Engine) Now() time.Time {
 // Step takes one observation and returns what became certain. The returned
 // slice is valid until the next call. Observations must come in the order in
 // which they were made; one that is older is taken as of Now. Two in a row that
-// are more than a second old mean that the wall clock was stepped back.
+// are more than a second old mean that the wall clock was stepped back. What is
+// observed at one moment is weighed together, whatever came first, when time
+// moves on: by the next observation, or by Tick.
 func (e *Engine) Step(o bench.Observation) []bench.Event {
 	e.out = e.out[:0]
 	wall := o.At.UnixMilli()
@@ -107,6 +114,7 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 	}
 	clock, isClock := o.Fact.(bench.Clock)
 	if isClock {
+		e.takeHeld()
 		e.stepClock(clock, wall)
 	}
 	t := e.moment(wall)
@@ -114,10 +122,13 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 	if e.beside(t, o.Fact) {
 		return e.out
 	}
-	e.s.Now = t
+	if t > e.s.Now {
+		e.takeHeld()
+		e.s.Now = t
+	}
 	switch {
 	case !isClock:
-		e.take(t, o.Fact)
+		e.held = append(e.held, o.Fact)
 	case clock.End:
 		e.finish()
 	}
@@ -149,10 +160,10 @@ func (e *Engine) moment(wall int64) ms {
 	return max(t, e.s.Now)
 }
 
-// Finish draws the conclusions that only wait for more to be told: a drop that
-// is certain while its kind is open. For a recording that stops without its
-// end; the End of a clock does the same. The returned slice is valid until the
-// next call.
+// Finish draws the conclusions that only wait for more to be told: those from
+// what was observed at the last moment, and a drop that is certain while its
+// kind is open. For a recording that stops without its end; the End of a clock
+// does the same. The returned slice is valid until the next call.
 func (e *Engine) Finish() []bench.Event {
 	e.out = e.out[:0]
 	e.finish()
@@ -160,6 +171,7 @@ func (e *Engine) Finish() []bench.Event {
 }
 
 func (e *Engine) finish() {
+	e.takeHeld()
 	if e.s.Down.Since != 0 {
 		e.tellDown(e.back(), e.blind(e.s.Now))
 	}
@@ -180,6 +192,9 @@ func (e *Engine) advance(t ms) {
 	next := e.s.Now - (e.s.Now-e.s.First)%grid + grid
 	if t-next > longestTicks {
 		next = t - 1 - (t-1-e.s.First)%grid
+	}
+	if next < t {
+		e.takeHeld()
 	}
 	for ; next < t; next += grid {
 		e.s.Now = next
@@ -217,7 +232,6 @@ func (e *Engine) take(t ms, f bench.Fact) {
 	case bench.USBSource:
 		e.sourceNews(t, f)
 	}
-	e.settle(t)
 }
 
 // tick is one step through silence.

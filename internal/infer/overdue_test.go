@@ -22,7 +22,7 @@ func TestOverdue(t *testing.T) {
 		{"back", runs + "remove\nread 3.8 0.4 8s\nadd 4\nread 3.8 0.4 1s", bench.Running, false},
 		{"no readings", runs + "remove\nread 3.8 0.4 8s\nquiet 10s", bench.Running, false},
 		{"gone and drawing another current", runs + "remove\nread 3.8 0.7 15s", bench.RePairing, true},
-		{"somebody saw that it is so", runs + "remove\nread 3.8 0.7 15s\nmark screen kim repair prompt", bench.RePairing, false},
+		{"somebody saw that it is so", runs + "remove\nread 3.8 0.7 15s\nmark screen kim repair prompt\nquiet 200ms", bench.RePairing, false},
 		{"dropped", runs + "remove\nread 3.8 0 8s", bench.Off, false},
 		{"a restart in a restore", restores + "remove\nread 3.8 0.5 50s", bench.Restoring, false},
 		{"no restart any more", restores + "remove\nread 3.8 0.5 150s", bench.RePairing, true},

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -240,4 +241,37 @@ func resumedEverywhere(t *testing.T, s *story) {
 	if diff := cmp.Diff(want, got, maybes); diff != "" {
 		t.Errorf("(-whole +resumed after each observation):\n%s", diff)
 	}
+}
+
+// What was observed at the same moment is weighed together: the order in which
+// facts of different kinds are told makes no difference.
+func TestOrderAtOneMomentMakesNoDifference(t *testing.T) {
+	p := handset(t)
+	rapid.Check(t, func(t *rapid.T) {
+		st, obs := genStation(t), genObservations(t)
+		coarse := time.Duration(rapid.SampledFrom([]int{1, 50, 100, 1000}).Draw(t, "coarse")) * time.Millisecond
+		for i := range obs {
+			obs[i].At = obs[i].At.Truncate(coarse)
+		}
+		want := runAll(infer.New(p, st), obs)
+		got := runAll(infer.New(p, st), shuffled(t, obs))
+		if diff := cmp.Diff(want, got, maybes); diff != "" {
+			t.Fatalf("(-in order +shuffled):\n%s", diff)
+		}
+	})
+}
+
+// shuffled swaps neighbours of the same moment and of different kinds. The end
+// of a clock stays where it is.
+func shuffled(t *rapid.T, obs []bench.Observation) []bench.Observation {
+	out := append([]bench.Observation{}, obs...)
+	for range rapid.IntRange(1, 3).Draw(t, "rounds") {
+		for i := range len(out) - 2 {
+			a, b := out[i], out[i+1]
+			if a.At.Equal(b.At) && reflect.TypeOf(a.Fact) != reflect.TypeOf(b.Fact) && rapid.Bool().Draw(t, "swap") {
+				out[i], out[i+1] = b, a
+			}
+		}
+	}
+	return out
 }

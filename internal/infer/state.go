@@ -20,6 +20,7 @@ type State struct {
 	Now    ms    // the last moment processed
 	Old    bool  // the last observation was stamped long before Now
 	Events uint64
+	Held   []heldFact `json:",omitempty"` // observed at Now and not yet taken
 
 	Power  powerState
 	Supply sightState
