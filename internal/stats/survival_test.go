@@ -91,8 +91,14 @@ func TestMedianAndMean(t *testing.T) {
 // Bewick et al. (2004), Critical Care 8, 389, Table 2.
 func TestKaplanMeierBewick(t *testing.T) {
 	c := stats.KaplanMeier([]stats.Span{
-		{Length: 1, Ended: true}, {Length: 1, Ended: true}, {Length: 4, Ended: true}, {Length: 5, Ended: true},
-		{Length: 6}, {Length: 9, Ended: true}, {Length: 9}, {Length: 22, Ended: true},
+		{Length: 1, Ended: true},
+		{Length: 1, Ended: true},
+		{Length: 4, Ended: true},
+		{Length: 5, Ended: true},
+		{Length: 6},
+		{Length: 9, Ended: true},
+		{Length: 9},
+		{Length: 22, Ended: true},
 	})
 	for at, want := range map[float64]float64{0.5: 1, 1: .750, 3: .750, 4: .625, 5: .500, 8: .5, 9: .333, 21: .333, 22: 0, 30: 0} {
 		near(t, fmt.Sprintf("at %g", at), c.At(at), want, 5e-4)
