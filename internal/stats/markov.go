@@ -95,7 +95,10 @@ type Filter struct {
 // NewFilter begins with the prior, which need not add up to 1 and is copied.
 func NewFilter(c *Chain, prior []float64) (*Filter, error) {
 	f := &Filter{chain: c, belief: make([]float64, c.states), spare: make([]float64, c.states)}
-	return f, f.Restart(prior)
+	if err := f.Restart(prior); err != nil {
+		return nil, err
+	}
+	return f, nil
 }
 
 // Restart replaces the belief, as when a saved one is taken up again, and
