@@ -1,10 +1,10 @@
 package infer
 
 import (
-	"math"
 	"slices"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/stats"
 )
 
 // Limits of the test for regularity.
@@ -50,22 +50,19 @@ func newestAlike(times []ms) (p float64, n int) {
 }
 
 // chanceOfRegular tests whether times since the origin are too alike to be
-// drops at random. For n exponential times with sum S and least X, nX/S is
-// distributed as Beta(1, n-1) whatever their mean (from the independence of
-// normalised spacings), so drops at random look at least this alike with
-// probability p = (1 - nX/S)^(n-1). They must also lie close to their median.
+// drops at random: chance would make them so once in a thousand times at most,
+// and they lie close to their median.
 func chanceOfRegular(times []ms) (p float64, same bool) {
 	n := len(times)
 	if n < regularLeast {
 		return 1, false
 	}
-	sorted := slices.Clone(times)
-	slices.Sort(sorted)
-	var sum ms
-	for _, t := range sorted {
-		sum += t
+	waits := make([]float64, n)
+	for i, t := range times {
+		waits[i] = float64(t)
 	}
-	p = math.Pow(1-float64(n)*float64(sorted[0])/float64(sum), float64(n-1))
+	p = stats.AlikeByChance(waits)
+	sorted := slices.Sorted(slices.Values(times))
 	mid := sorted[n/2]
 	close := mid-sorted[0] <= mid/regularSpread && sorted[n-1]-mid <= mid/regularSpread
 	return p, close && p <= regularLevel
