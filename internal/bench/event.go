@@ -17,25 +17,28 @@ type EventType string
 
 // The event types.
 const (
-	ModeChanged     EventType = "benchvigil.mode.changed"
-	RunStarted      EventType = "benchvigil.run.started"
-	RunRestarted    EventType = "benchvigil.run.restarted"
-	RunDropped      EventType = "benchvigil.run.dropped"
-	RunStopped      EventType = "benchvigil.run.stopped"
-	RunReclassified EventType = "benchvigil.run.reclassified"
-	RunRegular      EventType = "benchvigil.run.regular"
-	WindowMet       EventType = "benchvigil.window.met"
-	WindowMissed    EventType = "benchvigil.window.missed"
-	StartHung       EventType = "benchvigil.start.hung"
-	StallRaised     EventType = "benchvigil.stall.raised"
-	StallCleared    EventType = "benchvigil.stall.cleared"
-	WatchArmed      EventType = "benchvigil.watch.armed"
-	WatchDone       EventType = "benchvigil.watch.done"
-	WatchFailed     EventType = "benchvigil.watch.failed"
-	SupplyLost      EventType = "benchvigil.supply.lost"
-	SupplyBack      EventType = "benchvigil.supply.back"
-	USBLost         EventType = "benchvigil.usb.lost"
-	USBBack         EventType = "benchvigil.usb.back"
+	ModeChanged      EventType = "benchvigil.mode.changed"
+	RunStarted       EventType = "benchvigil.run.started"
+	RunRestarted     EventType = "benchvigil.run.restarted"
+	RunDropped       EventType = "benchvigil.run.dropped"
+	RunStopped       EventType = "benchvigil.run.stopped"
+	RunReclassified  EventType = "benchvigil.run.reclassified"
+	RunRegular       EventType = "benchvigil.run.regular"
+	WindowMet        EventType = "benchvigil.window.met"
+	WindowMissed     EventType = "benchvigil.window.missed"
+	StartHung        EventType = "benchvigil.start.hung"
+	StallRaised      EventType = "benchvigil.stall.raised"
+	StallCleared     EventType = "benchvigil.stall.cleared"
+	WatchArmed       EventType = "benchvigil.watch.armed"
+	WatchDone        EventType = "benchvigil.watch.done"
+	WatchFailed      EventType = "benchvigil.watch.failed"
+	CurrentHigh      EventType = "benchvigil.current.high"
+	CurrentDrifting  EventType = "benchvigil.current.drifting"
+	CurrentCollapsed EventType = "benchvigil.current.collapsed"
+	SupplyLost       EventType = "benchvigil.supply.lost"
+	SupplyBack       EventType = "benchvigil.supply.back"
+	USBLost          EventType = "benchvigil.usb.lost"
+	USBBack          EventType = "benchvigil.usb.back"
 )
 
 // Kinds of a drop (Data.Kind of RunDropped).
@@ -67,6 +70,12 @@ const (
 // the evidence shows it.
 const WatchMarked = "marked"
 
+// Kinds of a high current (Data.Kind of CurrentHigh).
+const (
+	OverLimit = "limit" // above the limit of the mode
+	Leak      = "leak"  // in standby, where a healthy board draws next to nothing
+)
+
 // Event is one conclusion about one station. Time is when it happened, found
 // backwards if need be; Concluded is when the observations allowed the
 // conclusion. Count numbers the station's events from 1.
@@ -89,9 +98,19 @@ type EventData struct {
 	Uptime  unit.Maybe[time.Duration] // length of the run up to Time
 	Window  unit.Maybe[time.Duration]
 	Assumed bool     // the run was already going on at first sight
+	Ended   *Stay    // the work that ended with this change of mode
 	By      string   // the person, for marks
 	Goal    string   // of a watch, in its text form
 	Why     []string // the evidence, in plain words with numbers and units
+}
+
+// Stay is a restore or re-pairing that has ended, planned restarts within it
+// included: what later ones are compared with.
+type Stay struct {
+	Mode     Mode
+	Lasted   time.Duration
+	Quiet    time.Duration // the longest time within it without movement
+	Finished bool          // what usually follows came; otherwise it broke off
 }
 
 // ID is a hash of station, type, time and count: the same conclusion always
@@ -148,6 +167,7 @@ func (e Event) CloudEvent(benchName string) ([]byte, error) {
 			UptimeS:     seconds(e.Data.Uptime),
 			WindowS:     seconds(e.Data.Window),
 			Assumed:     e.Data.Assumed,
+			Ended:       stayOf(e.Data.Ended),
 			By:          e.Data.By,
 			Goal:        e.Data.Goal,
 			Why:         e.Data.Why,
@@ -160,6 +180,15 @@ func seconds(d unit.Maybe[time.Duration]) *float64 {
 	if !ok {
 		return nil
 	}
-	s := math.Round(v.Seconds()*1000) / 1000
+	s := rounded(v)
 	return &s
+}
+
+func rounded(d time.Duration) float64 { return math.Round(d.Seconds()*1000) / 1000 }
+
+func stayOf(s *Stay) *stayData {
+	if s == nil {
+		return nil
+	}
+	return &stayData{s.Mode, rounded(s.Lasted), rounded(s.Quiet), s.Finished}
 }

@@ -85,6 +85,7 @@ const (
 	MarkHandsOff = "hands-off" // I am done
 	MarkScreen   = "screen"    // what only a person sees: Text is a Screen
 	MarkWarm     = "warm"      // the board is warm
+	MarkHookup   = "hook-up"   // reseated, or a part changed: a new hook-up, whose odds are its own
 	MarkNote     = "note"      // free words
 	MarkArm      = "arm"       // watch for this: Text is a Goal; it takes the place of the goal before it
 	MarkDone     = "done"      // the armed goal is reached: I saw it
@@ -108,7 +109,7 @@ const MineWithin = 10 * time.Minute
 
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
-	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkNote, MarkArm, MarkDone, MarkDisarm}
+	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkHookup, MarkNote, MarkArm, MarkDone, MarkDisarm}
 }
 
 // Screen is what a person sees on a device's screen.

@@ -35,6 +35,10 @@ type Snapshot struct {
 	Waiting     bool            // a run was stopped; the next one starts after off was seen
 	USB         USBView
 
+	Needs   *NeedsView // how long the work under way still takes; nil: none goes on, or too little is known
+	Odds    *OddsView  // whether this hook-up will last; nil: nothing is known, or the window is met
+	Current CurrentView
+
 	Stalled      time.Time // since when nothing moved, while a stall is raised
 	StartHung    bool
 	SupplyLost   time.Time // since when there is no good reading, while supply.lost stands
@@ -106,6 +110,36 @@ type USBView struct {
 	Gone    time.Time // absent since; zero while present, and when never seen
 	Overdue bool      // gone for longer than anything explains, while the current flows on
 	URBs    unit.Maybe[uint64]
+}
+
+// NeedsView is how long a restore or re-pairing still takes, by finished ones
+// of the same profile that had not ended at its age either.
+type NeedsView struct {
+	Mode   Mode
+	Of     int  // finished ones that it is known from
+	Passed bool // it has gone on for longer than all of them
+	Median unit.Maybe[time.Duration]
+	Most   unit.Maybe[time.Duration] // 9 of 10 are over by then
+}
+
+// OddsView is whether the board will stay up through the window, by earlier runs
+// of the same hook-up that came as far as this one has.
+type OddsView struct {
+	Lasted, Of int
+	Share      float64 // that lasts, estimated
+	Low, High  float64 // limits of it, each passed one time in twenty; 0 and 1: none
+	// Regular is after how long the drops come, where they come at nearly the
+	// same time: then the odds do not matter. 0: they do not.
+	Regular time.Duration
+}
+
+// CurrentView says what is wrong with the current in the mode in force; the
+// zero times mean that nothing is.
+type CurrentView struct {
+	High      time.Time
+	HighKind  string // OverLimit or Leak
+	Drifting  time.Time
+	Collapsed time.Time
 }
 
 // ScreenView is a screen that somebody marked.
