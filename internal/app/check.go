@@ -9,11 +9,15 @@ import (
 	"os"
 	"runtime"
 	"slices"
+	"strings"
+	"time"
 
+	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/checkup"
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
+	"benchvigil/internal/unit"
 	"benchvigil/internal/usb"
 )
 
@@ -36,9 +40,7 @@ func Check(ctx context.Context, o CheckOptions) error {
 		return err
 	}
 	b := checkedBench(c, problem, o)
-	if problem == nil {
-		lookAtRunning(ctx, c.Listen, b.Stations)
-	}
+	lookAtRunning(ctx, listenOf(c), &b)
 	results := checkup.Run(ctx, b, checkup.System{
 		OS: runtime.GOOS, Root: os.DirFS(o.Root), Sysfs: os.DirFS(sysfsOf(c)), Listen: usb.ListenKernel, Scan: scan,
 		Hold: inhibit.Logind, Free: checkup.FreeSpace, Clock: checkup.KernelClock,
@@ -59,9 +61,11 @@ func checkedBench(c config.Config, problem error, o CheckOptions) checkup.Bench 
 		p := stationPlan(s)
 		st := checkup.Station{ID: p.ID, Port: p.Port, Profile: p.Profile}
 		if p.Supply != nil {
-			so := *p.Supply
-			so.Station = p.ID
-			st.Supplies = append(st.Supplies, so)
+			st.Supplies = append(st.Supplies, *p.Supply)
+		}
+		st.Supplies = append(st.Supplies, p.Meters...)
+		for i := range st.Supplies {
+			st.Supplies[i].Station = p.ID
 		}
 		b.Stations = append(b.Stations, st)
 	}
@@ -69,26 +73,50 @@ func checkedBench(c config.Config, problem error, o CheckOptions) checkup.Bench 
 }
 
 // lookAtRunning asks a benchvigil that runs what it sees, if there is one.
-func lookAtRunning(ctx context.Context, listen string, stations []checkup.Station) {
+func lookAtRunning(ctx context.Context, listen string, b *checkup.Bench) {
 	c, err := newClient("http://" + listen)
 	if err != nil {
 		return
 	}
-	all, _, err := c.stations(ctx)
+	all, notice, err := c.stations(ctx)
 	if err != nil {
 		return // the usual case: none runs
 	}
+	b.Notice = notice
 	for _, s := range all {
-		i := slices.IndexFunc(stations, func(st checkup.Station) bool { return st.ID == s.Station })
-		if i < 0 {
-			continue
+		if i := slices.IndexFunc(b.Stations, func(st checkup.Station) bool { return st.ID == s.Station }); i >= 0 {
+			b.Stations[i].Watched = watchedBy(s)
 		}
-		w := checkup.Watched{Lost: !s.SupplyLostSince.IsZero(), Error: s.SupplyError}
-		if s.Reading != nil {
-			w.Power = bench.Power{Volts: s.Reading.Volts, Amps: s.Reading.Amps}
-		}
-		stations[i].Watched = &w
 	}
+}
+
+// watchedBy is what a running watch sees of a station's instruments. It tells
+// of the supply when it is lost, of the meters only when they were read last.
+func watchedBy(s api.Status) checkup.Watched {
+	main := sight(s, s.Reading)
+	main.Lost, main.Error = !s.SupplyLostSince.IsZero(), s.SupplyError
+	heat := checkup.Sight{Lost: true}
+	if t := s.Temperature; t != nil {
+		heat.Lost = !bench.TemperatureView{At: t.At}.Fresh(s.At)
+		heat.Celsius = unit.Some(t.Celsius)
+	}
+	return checkup.Watched{"": main, bench.ChannelVBUS: sight(s, s.VBUSMeter), bench.ChannelThermometer: heat}
+}
+
+// lately is how old a meter's reading may be: some print once in a while.
+const lately = time.Minute
+
+func sight(s api.Status, r *api.Reading) checkup.Sight {
+	if r == nil {
+		return checkup.Sight{Lost: true}
+	}
+	return checkup.Sight{Power: bench.Power{Volts: r.Volts, Amps: r.Amps}, Lost: s.At.Sub(r.At) > lately}
+}
+
+// listenOf is where a benchvigil would run, also where the configuration cannot
+// be read.
+func listenOf(c config.Config) string {
+	return cmp.Or(c.Listen, os.Getenv(config.EnvName("listen")), strings.TrimPrefix(DefaultURL, "http://"))
 }
 
 // sysfsOf is the kernel's device tree, also where the configuration cannot be

@@ -133,6 +133,11 @@ func TestBusTroubles(t *testing.T) {
 			t.Errorf("got %v", lines(got))
 		}
 	})
+	t.Run("no sysfs, and the configuration may name another", func(t *testing.T) {
+		s := system(&usbtest.Tree{})
+		compare(t, s.bus(t.Context(), Bench{Problem: errors.New("x")}),
+			"unknown | USB source | the configuration, which says where to look, cannot be read")
+	})
 	t.Run("uevents refused", func(t *testing.T) {
 		s := system(desk())
 		s.Listen = func() (usb.Receiver, error) { return nil, os.ErrPermission }

@@ -18,6 +18,7 @@ import (
 	"benchvigil/internal/inhibit"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/supply"
+	"benchvigil/internal/unit"
 	"benchvigil/internal/usb"
 )
 
@@ -56,22 +57,28 @@ type Station struct {
 	ID       string
 	Port     string // empty: none
 	Profile  *profile.Profile
-	Supplies []supply.Options // complete for supply.New
-	Watched  *Watched         // what a benchvigil that runs sees; nil: none runs
+	Supplies []supply.Options // the supply and the meters, complete for supply.New
+	Watched  Watched          // what a benchvigil that runs sees; nil: none runs
 }
 
-// Watched is what a running watch says of a supply. Two that ask one instrument
-// can take each other's answers, so a checkup does not ask beside it.
-type Watched struct {
-	Power bench.Power // the last reading
-	Lost  bool
-	Error string // what the source complained of last
+// Watched is what a running watch says of a station's supply and meters, by
+// their channels. Two that ask one instrument can take each other's answers, so
+// a checkup does not ask beside it.
+type Watched map[string]Sight
+
+// Sight is what a running watch says of one instrument.
+type Sight struct {
+	Power   bench.Power // the last reading
+	Celsius unit.Maybe[unit.Temperature]
+	Lost    bool
+	Error   string // what the source complained of last
 }
 
 // Bench is what is to be checked.
 type Bench struct {
 	File     string // of the configuration
 	Problem  error  // what is wrong with it; nil: nothing
+	Notice   string // what a benchvigil that runs wants everybody to know; empty: nothing
 	Stations []Station
 	CrossRef bool   // libusb is to be asked too
 	Awake    bool   // the computer is to be kept awake during runs
@@ -102,6 +109,9 @@ func Run(ctx context.Context, b Bench, s System) []Result {
 		s.Measure = 2 * time.Second
 	}
 	out := []Result{configuration(b)}
+	if b.Notice != "" {
+		out = append(out, inForce(b.Notice))
+	}
 	out = append(out, s.bus(ctx, b)...)
 	out = append(out, s.supplies(ctx, b.Stations)...)
 	out = append(out, s.host(ctx, b)...)
@@ -113,6 +123,11 @@ func configuration(b Bench) Result {
 		return Result{"configuration", Failed, b.Problem.Error(), "mend what is named, or write it anew with benchvigil enroll", Config}
 	}
 	return Result{Check: "configuration", Verdict: OK, Found: b.File + ": " + count(len(b.Stations), "station")}
+}
+
+// inForce tells what a running watch says of its configuration.
+func inForce(notice string) Result {
+	return Result{"running watch", Attention, notice, "mend what is named; the running watch takes it by itself then", Other}
 }
 
 // unknown is the result of a fact that is not there, or cannot be read.

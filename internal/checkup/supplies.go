@@ -12,6 +12,7 @@ import (
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/supply"
+	"benchvigil/internal/unit"
 )
 
 // supplies asks every instrument who it is, and measures what the watch would
@@ -24,13 +25,13 @@ func (s System) supplies(ctx context.Context, stations []Station) []Result {
 	}
 	var jobs []job
 	byAddress := map[string][]job{}
-	known := map[int]Watched{} // by the number of the job
+	known := map[int]Sight{} // by the number of the job
 	for _, st := range stations {
-		for i, o := range st.Supplies {
-			if st.Watched != nil {
-				known[len(jobs)] = *st.Watched
+		for _, o := range st.Supplies {
+			if w, ok := st.Watched[o.Channel]; ok {
+				known[len(jobs)] = w
 			}
-			j := job{len(jobs), supplyCheck(st, i), o}
+			j := job{len(jobs), fmt.Sprintf("%s (%s)", keyOf(o.Channel), st.ID), o}
 			jobs = append(jobs, j)
 			byAddress[o.Address] = append(byAddress[o.Address], j)
 		}
@@ -53,18 +54,26 @@ func (s System) supplies(ctx context.Context, stations []Station) []Result {
 }
 
 // watched judges what a running watch says.
-func watched(check string, w Watched) Result {
+func watched(check string, w Sight) Result {
 	if w.Lost {
-		return Result{check, Failed, "the benchvigil that runs gets no readings: " + w.Error, "look whether it is switched on, at its cable and at its address", Hardware}
+		found := "the benchvigil that runs gets no readings"
+		if w.Error != "" {
+			found += ": " + w.Error
+		}
+		return Result{check, Failed, found, "look whether it is switched on, at its cable and at its address", Hardware}
 	}
-	return Result{Check: check, Verdict: OK, Found: "the benchvigil that runs reads it: " + Reading(w.Power)}
+	return Result{Check: check, Verdict: OK, Found: "the benchvigil that runs reads it: " + shown(w.Power, w.Celsius)}
 }
 
-func supplyCheck(st Station, i int) string {
-	if len(st.Supplies) > 1 {
-		return fmt.Sprintf("supply %d (%s)", i+1, st.ID)
+// keyOf is what the configuration calls the instrument of a channel.
+func keyOf(channel string) string {
+	switch channel {
+	case bench.ChannelVBUS:
+		return "vbus_meter"
+	case bench.ChannelThermometer:
+		return "thermometer"
 	}
-	return fmt.Sprintf("supply (%s)", st.ID)
+	return "supply"
 }
 
 // Measured is what an instrument did while it was read as by the watch.
@@ -72,6 +81,7 @@ type Measured struct {
 	Name     string // its answer to *IDN?
 	Refusal  error  // why there was none
 	Last     bench.Power
+	Celsius  unit.Maybe[unit.Temperature]
 	Readings uint64
 	Over     time.Duration // from the first to the last reading
 	Every    time.Duration // asked for
@@ -102,16 +112,29 @@ func Measure(ctx context.Context, o supply.Options, length time.Duration) Measur
 		m.Trouble = err.Error()
 		return m
 	}
-	ctx, cancel := context.WithTimeout(ctx, length)
+	most := length
+	if m.Streams {
+		most = max(length, o.Timeout) // it may print that seldom
+	}
+	ctx, cancel := context.WithTimeout(ctx, most)
 	defer cancel()
+	begun := time.Now()
 	var first, last time.Time
 	_ = p.Run(ctx, func(obs bench.Observation) bool { // it never returns an error
 		switch f := obs.Fact.(type) {
 		case bench.Power:
 			m.Readings++
 			first, last, m.Last = cmp.Or(first, obs.At), obs.At, f
+		case bench.Temperature:
+			m.Celsius = unit.Some(f.Celsius)
+			if o.Channel == bench.ChannelThermometer {
+				m.Readings++
+			}
 		case bench.Supply:
 			m.Trouble = cmp.Or(f.Error, m.Trouble)
+		}
+		if m.Readings > 0 && time.Since(begun) >= length {
+			cancel()
 		}
 		return true
 	})
@@ -134,14 +157,14 @@ func readings(check string, m Measured) Result {
 			"look what it prints, with a terminal program, and make pattern and baud fit that", Hardware,
 		}
 	case m.Streams:
-		return Result{Check: check, Verdict: OK, Found: fmt.Sprintf("a meter that prints by itself, %s, %d lines read", Reading(m.Last), m.Readings)}
+		return Result{Check: check, Verdict: OK, Found: fmt.Sprintf("a meter that prints by itself, %s, %d lines read", shown(m.Last, m.Celsius), m.Readings)}
 	case m.Readings == 0:
 		return Result{
 			check, Failed, cmp.Or(m.Trouble, "no reading"),
 			"benchvigil enroll tries which query it answers; set query, or volts_query and amps_query, to that", Hardware,
 		}
 	}
-	found := fmt.Sprintf("%s, %s", named(m), Reading(m.Last))
+	found := fmt.Sprintf("%s, %s", named(m), shown(m.Last, m.Celsius))
 	asked := float64(time.Second) / float64(m.Every)
 	switch rate := m.Rate(); {
 	case rate == 0:
@@ -181,6 +204,18 @@ func printable(s string) string {
 		return r
 	}, s)
 	return clean[:min(most, len(clean))]
+}
+
+// shown prints what an instrument gives, whatever it measures.
+func shown(p bench.Power, t unit.Maybe[unit.Temperature]) string {
+	c, ok := t.Get()
+	switch {
+	case !ok:
+		return Reading(p)
+	case p == (bench.Power{}):
+		return c.String()
+	}
+	return Reading(p) + ", " + c.String()
 }
 
 // Reading prints volts and amps, whatever of them is known.

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io/fs"
+	"net"
 	"strings"
 	"testing"
 	"time"
@@ -70,13 +72,67 @@ func TestWatchedSuppliesAreLeftAlone(t *testing.T) {
 	power := bench.Power{Volts: unit.Some(3800 * unit.Millivolt), Amps: unit.Some(412 * unit.Milliampere)}
 	opts := []supply.Options{{Station: "s", Address: "127.0.0.1:1"}} // would fail if it were asked
 	got := System{Measure: time.Second}.supplies(t.Context(), []Station{
-		{ID: "a", Supplies: opts, Watched: &Watched{Power: power}},
-		{ID: "b", Supplies: opts, Watched: &Watched{Lost: true, Error: "no answer"}},
+		{ID: "a", Supplies: opts, Watched: Watched{"": {Power: power}}},
+		{ID: "b", Supplies: opts, Watched: Watched{"": {Lost: true, Error: "no answer"}}},
 		{ID: "c", Supplies: opts},
 	})
 	want(t, got[0], OK, "reads it: 3.800 V, 412 mA")
 	want(t, got[1], Failed, "no answer")
 	want(t, got[2], Failed, "connection refused")
+}
+
+// printing is a meter that prints this line over and over.
+func printing(t *testing.T, line string) (address string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			for err == nil {
+				_, err = fmt.Fprintln(c, line)
+				<-time.After(10 * time.Millisecond)
+			}
+			_ = c.Close()
+		}
+	}()
+	t.Cleanup(func() {
+		_ = l.Close()
+		<-done
+	})
+	return l.Addr().String()
+}
+
+// The meters of a station are looked at like its supply, each by its name.
+func TestMeters(t *testing.T) {
+	meter := supply.Options{Station: "a", Channel: bench.ChannelVBUS, Timeout: time.Second, Address: printing(t, "5.08 V 310 mA"), Pattern: `^(?P<volts>\S+) V (?P<milliamps>\S+) mA$`}
+	heat := supply.Options{Station: "a", Channel: bench.ChannelThermometer, Timeout: time.Second, Address: printing(t, "T 31.5"), Pattern: `^T (?P<celsius>\S+)$`}
+	dead := supply.Options{Station: "b", Channel: bench.ChannelThermometer, Timeout: time.Second, Address: printing(t, "hello"), Pattern: `^T (?P<celsius>\S+)$`}
+	s := System{Measure: 100 * time.Millisecond}
+	got := s.supplies(t.Context(), []Station{
+		{ID: "a", Supplies: []supply.Options{meter, heat}},
+		{ID: "b", Supplies: []supply.Options{dead}},
+	})
+	want(t, got[0], OK, "5.080 V, 310 mA")
+	want(t, got[1], OK, "a meter that prints by itself, 31.5 °C")
+	want(t, got[2], Failed, "pattern")
+	for i, check := range []string{"vbus_meter (a)", "thermometer (a)", "thermometer (b)"} {
+		if got[i].Check != check {
+			t.Errorf("%q, want %q", got[i].Check, check)
+		}
+	}
+	got = s.supplies(t.Context(), []Station{{ID: "a", Supplies: []supply.Options{meter, heat}, Watched: Watched{
+		"": {}, bench.ChannelVBUS: {Lost: true}, bench.ChannelThermometer: {Celsius: unit.Some(unit.Temperature(31_500))},
+	}}})
+	want(t, got[0], Failed, "the benchvigil that runs gets no readings")
+	want(t, got[1], OK, "reads it: 31.5 °C")
 }
 
 func TestReadings(t *testing.T) {
