@@ -132,17 +132,25 @@ type cloudEvent struct {
 }
 
 type cloudData struct {
-	ConcludedAt string   `json:"concluded_at"`
-	Kind        string   `json:"kind,omitempty"`
-	From        Mode     `json:"from,omitempty"`
-	To          Mode     `json:"to,omitempty"`
-	Mode        Mode     `json:"mode,omitempty"`
-	UptimeS     *float64 `json:"uptime_s,omitempty"`
-	WindowS     *float64 `json:"window_s,omitempty"`
-	Assumed     bool     `json:"assumed,omitempty"`
-	By          string   `json:"by,omitempty"`
-	Goal        string   `json:"goal,omitempty"`
-	Why         []string `json:"why,omitempty"`
+	ConcludedAt string    `json:"concluded_at"`
+	Kind        string    `json:"kind,omitempty"`
+	From        Mode      `json:"from,omitempty"`
+	To          Mode      `json:"to,omitempty"`
+	Mode        Mode      `json:"mode,omitempty"`
+	UptimeS     *float64  `json:"uptime_s,omitempty"`
+	WindowS     *float64  `json:"window_s,omitempty"`
+	Assumed     bool      `json:"assumed,omitempty"`
+	Ended       *stayData `json:"ended,omitempty"`
+	By          string    `json:"by,omitempty"`
+	Goal        string    `json:"goal,omitempty"`
+	Why         []string  `json:"why,omitempty"`
+}
+
+type stayData struct {
+	Mode     Mode    `json:"mode"`
+	LastedS  float64 `json:"lasted_s"`
+	QuietS   float64 `json:"quiet_s"`
+	Finished bool    `json:"finished"`
 }
 
 // TimeFormat is RFC 3339 in UTC with milliseconds, used in every file format.
