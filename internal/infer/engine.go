@@ -175,6 +175,7 @@ func (e *Engine) finish() {
 	if e.s.Down.Since != 0 {
 		e.tellDown(e.back(), e.blind(e.s.Now))
 	}
+	e.checkWatch(e.s.Now)
 }
 
 // Tick tells the Engine that it is now and nothing else was observed. The
@@ -250,6 +251,7 @@ func (e *Engine) settle(t ms) {
 	e.checkWindow(t)
 	e.checkStall(t)
 	e.checkHung(t)
+	e.checkWatch(t)
 }
 
 // emit adds an event that happened at time at and is certain now.

@@ -38,6 +38,7 @@ type State struct {
 	Drops  []ms // times from origin to drop, newest last, for the test of regularity
 	Told   int  // how many of them the last run.regular was about
 	Counts bench.Counts
+	Watch  watchState
 }
 
 // powerState follows the readings.

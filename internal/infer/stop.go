@@ -21,6 +21,8 @@ func (e *Engine) mark(t ms, m bench.Mark) {
 		e.s.Hands = 0
 	case bench.MarkScreen:
 		e.seen(t, m)
+	case bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
+		e.watchMark(t, m)
 	}
 }
 

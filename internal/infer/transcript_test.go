@@ -298,6 +298,9 @@ func (s *story) describe(e bench.Event) string {
 	if d.Kind != "" {
 		text += " kind=" + d.Kind
 	}
+	if d.Goal != "" {
+		text += fmt.Sprintf(" goal=%q", d.Goal)
+	}
 	if d.Assumed {
 		text += " assumed"
 	}

@@ -35,6 +35,7 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 		s.USBLost = e.shownAt(st.Source.Lost)
 	}
 	s.Counts = st.Counts
+	s.Watch, s.LastWatch = e.watchView(), e.lastWatchView()
 }
 
 func (e *Engine) usbView() bench.USBView {
