@@ -29,12 +29,12 @@ func newStatus() *cobra.Command {
 		Example: "  benchvigil status\n  benchvigil status --watch\n  benchvigil status --json",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
-			o.Out = c.OutOrStdout()
+			o.Out, o.Say = c.OutOrStdout(), c.ErrOrStderr()
 			o.Clear = o.Watch && !o.JSON && isTerminal(os.Stdout)
 			return app.ShowStatus(c.Context(), o)
 		},
 	}
-	c.Flags().BoolVar(&o.Watch, "watch", false, "look again and again until interrupted")
+	c.Flags().BoolVar(&o.Watch, "watch", false, "look again and again until interrupted, also while the bench does not answer")
 	c.Flags().DurationVar(&o.Every, "every", time.Second, "between two looks with --watch")
 	c.Flags().BoolVar(&o.JSON, "json", false, "print JSON, one line a look")
 	urlFlag(c, &o.URL)

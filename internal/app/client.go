@@ -69,6 +69,9 @@ func (c *client) explain(err error) error {
 	if errors.Is(err, syscall.ECONNREFUSED) {
 		return fmt.Errorf("no benchvigil listens on %s: start it with benchvigil run, or name its address with --url", c.base)
 	}
+	if errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("%s does not answer: %w", c.base, err)
+	}
 	return err
 }
 

@@ -277,6 +277,12 @@ func TestReloadOfNothing(t *testing.T) {
 	if err != nil || !strings.HasPrefix(table.String(), notice()+"\nSTATION") {
 		t.Errorf("status says %v:\n%s", err, &table)
 	}
+	var beside bytes.Buffer
+	table.Reset()
+	err = ShowStatus(t.Context(), StatusOptions{URL: "http://" + s.a.listener.Addr().String(), JSON: true, Out: &table, Say: &beside})
+	if err != nil || !json.Valid(table.Bytes()) || beside.String() != notice()+"\n" {
+		t.Errorf("status as JSON says %v, beside it %q:\n%s", err, &beside, &table)
+	}
 	since := s.a.loaded.Load().since
 	if s.reload(config.Config{}); !s.a.loaded.Load().since.Equal(since) {
 		t.Error("a second refusal hides when it began")

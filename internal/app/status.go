@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,62 +12,6 @@ import (
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 )
-
-// StatusOptions say how to show the stations of a running daemon.
-type StatusOptions struct {
-	URL   string
-	JSON  bool
-	Watch bool          // again and again until ctx ends
-	Every time.Duration // between looks with Watch
-	Clear bool          // clear the screen between looks
-	Out   io.Writer
-}
-
-// ShowStatus prints one look at all stations, or one after another.
-func ShowStatus(ctx context.Context, o StatusOptions) error {
-	c, err := newClient(o.URL)
-	if err != nil {
-		return err
-	}
-	if o.Watch && (o.Every < 100*time.Millisecond || o.Every > time.Hour) {
-		return fmt.Errorf("%w: --every %v: want 100ms to 1h", ErrCommand, o.Every)
-	}
-	for {
-		err := showOnce(ctx, c, o)
-		if !o.Watch || err != nil && ctx.Err() == nil {
-			return err
-		}
-		select {
-		case <-time.After(o.Every):
-		case <-ctx.Done():
-			return nil
-		}
-	}
-}
-
-func showOnce(ctx context.Context, c *client, o StatusOptions) error {
-	stations, notice, err := c.stations(ctx)
-	if err != nil {
-		return err
-	}
-	var b strings.Builder
-	if o.Clear {
-		b.WriteString("\x1b[H\x1b[2J") // home, erase display (ECMA-48)
-	}
-	if o.JSON {
-		err = json.NewEncoder(&b).Encode(stations)
-	} else {
-		if notice != "" {
-			b.WriteString(notice + "\n")
-		}
-		err = table(&b, stations)
-	}
-	if err != nil {
-		return err
-	}
-	_, err = io.WriteString(o.Out, b.String())
-	return err
-}
 
 func table(w io.Writer, stations []api.Status) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
