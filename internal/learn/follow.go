@@ -9,9 +9,6 @@ import (
 	"benchvigil/internal/unit"
 )
 
-// stepBack is how far time may go back before that is a clock step, as in infer.
-const stepBack = time.Second
-
 // Learner gathers what recordings show of one family.
 type Learner struct {
 	p     *profile.Profile
@@ -56,9 +53,7 @@ type Follower struct {
 	st infer.Station
 	e  *infer.Engine
 
-	zero   time.Time     // the first observation
-	shift  time.Duration // what clock steps have to be made up for
-	now    time.Duration // since zero, by a clock that was never stepped
+	clock  bench.Steady
 	line   timeline
 	amps   []reading
 	counts []counted
@@ -93,7 +88,7 @@ func (l *Learner) Follow(st infer.Station) *Follower {
 
 // Step takes one observation and returns what infer concludes from it.
 func (f *Follower) Step(o bench.Observation) []bench.Event {
-	f.observe(f.align(o), o.Fact)
+	f.observe(f.clock.Take(o), o.Fact)
 	events := f.e.Step(o)
 	f.conclude(events)
 	return events
@@ -112,24 +107,6 @@ func (f *Follower) Finish() []bench.Event {
 	f.conclude(events)
 	return events
 }
-
-// align puts an observation on a clock that was never stepped.
-func (f *Follower) align(o bench.Observation) time.Duration {
-	if f.zero.IsZero() {
-		f.zero = o.At
-	}
-	if c, ok := o.Fact.(bench.Clock); ok {
-		f.shift -= c.Jump
-	}
-	t := f.since(o.At)
-	if t < f.now-stepBack {
-		f.shift += f.now - t
-	}
-	f.now = max(t, f.now)
-	return f.now
-}
-
-func (f *Follower) since(t time.Time) time.Duration { return t.Sub(f.zero) + f.shift }
 
 func (f *Follower) observe(t time.Duration, fact bench.Fact) {
 	switch fact := fact.(type) {
@@ -172,7 +149,7 @@ func (f *Follower) usb(t time.Duration, u bench.USB) {
 // conclude keeps what infer says of modes and runs.
 func (f *Follower) conclude(events []bench.Event) {
 	for _, e := range events {
-		t := f.since(e.Time)
+		t := f.clock.Since(e.Time)
 		switch e.Type {
 		case bench.ModeChanged:
 			f.line.change(t, e.Data.To)
