@@ -71,6 +71,13 @@ func newMark() *cobra.Command {
 			return err
 		},
 	}
+	stations := running(&o.URL)
+	c.ValidArgsFunction = offer(func(c *cobra.Command, args []string) []string {
+		if len(args) == 0 {
+			return stations(c, args)
+		}
+		return app.OfferMarks(args[1:])
+	})
 	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")
 	c.Flags().DurationVar(&o.Mark.For, "for", 0, "how long hands-on lasts")
 	urlFlag(c, &o.URL)
@@ -103,5 +110,6 @@ func newRecord() *cobra.Command {
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
 	c.Flags().DurationVar(&o.For, "for", 0, "how long; default until interrupted")
 	urlFlag(c, &o.URL)
+	offerFlag(c, "station", running(&o.URL))
 	return c
 }

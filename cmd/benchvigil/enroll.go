@@ -35,6 +35,8 @@ func newEnroll() *cobra.Command {
 	f.StringVar(&o.Profile, "profile", "", "`name` of the device family")
 	f.BoolVar(&o.VBUS, "vbus", false, "USB bus power feeds the board too")
 	f.BoolVar(&o.Yes, "yes", false, "take what is proposed and write without asking")
+	offerFlag(c, "station", func(*cobra.Command, []string) []string { return app.OfferConfigured(o.Config) })
+	offerFlag(c, "profile", func(*cobra.Command, []string) []string { return app.OfferProfiles(o.Config) })
 	f.StringVar(&o.Root, "root", "/", "`folder` that stands for / when instruments are looked for")
 	if err := f.MarkHidden("root"); err != nil {
 		panic(err) // the flag is there

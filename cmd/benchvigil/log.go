@@ -19,6 +19,8 @@ type logOptions struct {
 func (o *logOptions) flags(c *cobra.Command) {
 	c.Flags().StringVar(&o.level, "log-level", "info", "debug, info, warn or error")
 	c.Flags().StringVar(&o.format, "log-format", "auto", "json, human, or auto: human on a terminal")
+	offerWords(c, "log-level", "debug", "info", "warn", "error")
+	offerWords(c, "log-format", "auto", "json", "human")
 }
 
 func (o *logOptions) logger(w io.Writer) (*zap.Logger, error) {

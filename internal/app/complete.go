@@ -1,0 +1,82 @@
+package app
+
+import (
+	"context"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/config"
+	"benchvigil/internal/profile"
+)
+
+// What a shell offers at a press of Tab. Whatever cannot be found out is left
+// out: a completion has nowhere to say why.
+
+// offerWithin is how long somebody waits at a press of Tab.
+const offerWithin = time.Second
+
+// OfferStations lists the stations of the bench that runs, or else those of a
+// configuration.
+func OfferStations(ctx context.Context, url, file string) (ids []string) {
+	ctx, cancel := context.WithTimeout(ctx, offerWithin)
+	defer cancel()
+	if c, err := newClient(url); err == nil {
+		if all, _, err := c.stations(ctx); err == nil {
+			for _, s := range all {
+				ids = append(ids, s.Station)
+			}
+			return ids
+		}
+	}
+	return OfferConfigured(file)
+}
+
+// OfferConfigured lists the stations of a configuration.
+func OfferConfigured(file string) (ids []string) {
+	c, err := config.Load(file)
+	if err != nil {
+		return nil
+	}
+	for _, s := range c.Stations {
+		ids = append(ids, s.ID)
+	}
+	return ids
+}
+
+// OfferProfiles lists the profiles that a configuration can name; beside one
+// that is not there yet, the usual folder has them.
+func OfferProfiles(file string) []string {
+	folder := filepath.Join(filepath.Dir(file), "profiles")
+	if c, err := config.Load(file); err == nil {
+		folder = c.Profiles
+	}
+	all, err := profile.LoadDir(os.DirFS(folder))
+	if err != nil {
+		return nil
+	}
+	return slices.Sorted(maps.Keys(all))
+}
+
+// OfferMarks lists what can follow the words of a mark: its kind, and word by
+// word the screen of a screen mark.
+func OfferMarks(words []string) (next []string) {
+	if len(words) == 0 {
+		return bench.MarkKinds()
+	}
+	if words[0] != bench.MarkScreen {
+		return nil
+	}
+	for _, s := range bench.Screens() {
+		screen := strings.Fields(string(s))
+		said := words[1:]
+		if len(said) < len(screen) && slices.EqualFunc(said, screen[:len(said)], strings.EqualFold) {
+			next = append(next, screen[len(said)])
+		}
+	}
+	return next
+}
