@@ -63,6 +63,13 @@ fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME
 bench: setup-build ## benchmarks with memory figures
 	@go test -run='^$$' -bench=. -benchmem ./...
 
+# Options of the study, such as STUDY="--hours 200 --seeds tune --worst 20".
+STUDY ?= --hours 5000 --seeds report --write DEVELOPERS.md
+
+.PHONY: study
+study: build ## how far the conclusions can be trusted, over 5,000 invented station-hours; options by STUDY="--hours 200"
+	@$(BIN) study --first-cut internal/study/testdata/first-cut.json $(STUDY)
+
 .PHONY: bench-memory
 bench-memory: build ## memory and processor time of run with 40 simulated stations
 	@internal/tools/memory.sh $(BIN)

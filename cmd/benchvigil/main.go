@@ -103,12 +103,12 @@ func newRoot() *cobra.Command {
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w", err, errUsage) })
-	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newConfig(), newCompletion(), newVersion(), newScan(), newSim())
+	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newConfig(), newCompletion(), newVersion(), newScan(), newSim(), newStudy())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
 		help.Example = "  benchvigil help run"
 	}
-	root.AddCommand(newCheck(), newEnroll(), newProfile())
+	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch())
 	return root
 }
 

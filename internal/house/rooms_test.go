@@ -41,6 +41,10 @@ var rooms = []room{
 		of: "internal/learn", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile", "internal/infer"},
 		why: "what is learned comes from the same conclusions as the live watch: it reads no file and writes none",
 	},
+	{
+		of: "internal/study", ours: []string{"internal/unit", "internal/bench", "internal/profile", "internal/infer", "configs"},
+		why: "a story is made up and scored without knowing how infer decides: it hands in observations and reads events",
+	},
 	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
 
 	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
