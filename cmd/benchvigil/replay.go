@@ -30,6 +30,7 @@ func newReplay() *cobra.Command {
 	}
 	c.Flags().StringVar(&o.Profile, "profile", "", "`file` of the profile")
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
+	c.Flags().StringVar(&o.Goal, "goal", "", "`goal` that is armed on every station from its beginning, such as \"stay 3h\"")
 	c.Flags().DurationVar(&o.Window, "window", 0, "how long the boards must stay up; default the profile's")
 	return c
 }

@@ -5,6 +5,7 @@
 //	GET  /api/v1/stations                 all stations; a header Benchvigil-Notice: what everybody should know now
 //	GET  /api/v1/stations/{id}            one
 //	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
+//	                                      {"kind":"arm","by":"kim","text":"reach running within 2h"}; done; disarm
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
 //
 // Errors are application/problem+json (RFC 9457).
@@ -137,6 +138,10 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 	m, err := readMark(http.MaxBytesReader(w, r.Body, maxBody))
 	if err != nil {
 		problem(w, http.StatusUnprocessableEntity, err.Error())
+		return
+	}
+	if err := s.Fits(m); err != nil {
+		problem(w, http.StatusConflict, err.Error())
 		return
 	}
 	if !a.o.Mark(s.Station, m) {

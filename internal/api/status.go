@@ -25,6 +25,8 @@ type Status struct {
 	Run         *Run            `json:"run,omitempty"`
 	LastRun     *Run            `json:"last_run,omitempty"`
 	Waiting     bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
+	Watch       *Watch          `json:"watch,omitempty"`           // the goal that is armed
+	LastWatch   *Watch          `json:"last_watch,omitempty"`      // the one before, until another is armed or this is put away
 	Reading     *Reading        `json:"reading,omitempty"`
 	VBUSMeter   *Reading        `json:"vbus_reading,omitempty"`
 	Temperature *Temperature    `json:"temperature,omitempty"`
@@ -52,6 +54,19 @@ type Run struct {
 	End       time.Time       `json:"end,omitzero"`
 	EndedAs   bench.EventType `json:"ended_as,omitempty"`
 	Kind      string          `json:"kind,omitempty"`
+}
+
+// Watch is a goal that is or was armed.
+type Watch struct {
+	Goal    string          `json:"goal"`
+	By      string          `json:"by,omitempty"`
+	Armed   time.Time       `json:"armed"`
+	From    time.Time       `json:"counts_from,omitzero"` // from when its time counts
+	TakesS  float64         `json:"takes_s,omitempty"`    // how long a stay must last, or the longest that another goal may take
+	Ended   time.Time       `json:"ended,omitzero"`
+	EndedAs bench.EventType `json:"ended_as,omitempty"`
+	Kind    string          `json:"kind,omitempty"`
+	Why     string          `json:"why,omitempty"`
 }
 
 // Reading is the last good reading.
@@ -102,6 +117,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
+		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
@@ -117,6 +133,16 @@ func runOf(r *bench.RunView) *Run {
 	return &Run{
 		Start: r.Start, Assumed: r.Assumed, UptimeS: math.Round(r.Uptime.Seconds()*1000) / 1000, Origin: r.Origin,
 		WindowMet: r.WindowMet, Suspect: r.Suspect, End: r.End, EndedAs: r.EndedAs, Kind: r.Kind,
+	}
+}
+
+func watchOf(w *bench.WatchView) *Watch {
+	if w == nil {
+		return nil
+	}
+	return &Watch{
+		Goal: w.Goal.String(), By: w.By, Armed: w.Armed, From: w.From, TakesS: w.Takes.Seconds(),
+		Ended: w.Ended, EndedAs: w.EndedAs, Kind: w.Kind, Why: w.Why,
 	}
 }
 

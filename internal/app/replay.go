@@ -23,6 +23,7 @@ type ReplayOptions struct {
 	Profile   string        // file of the profile
 	Station   string        // only this one; empty: all
 	Window    time.Duration // 0: the profile's
+	Goal      string        // armed at the first observation of each station; empty: none
 	Stdin     io.Reader
 	Out       io.Writer // events, one a line, nothing else
 	Warn      io.Writer // what was passed over
@@ -30,6 +31,11 @@ type ReplayOptions struct {
 
 // Replay reads a recording through infer and writes its events.
 func Replay(o ReplayOptions) error {
+	if o.Goal != "" {
+		if _, err := bench.ParseGoal(o.Goal); err != nil {
+			return fmt.Errorf("%w: --goal: %w", ErrCommand, err)
+		}
+	}
 	p, err := loadProfile(o.Profile)
 	if err != nil {
 		return err
@@ -64,7 +70,7 @@ func replay(o ReplayOptions, p *profile.Profile, in io.Reader, name string, wiri
 	}
 	out := bufio.NewWriter(o.Out)
 	anew := func(id string, s recording.Stations) recording.Engine {
-		return infer.New(p, infer.Station{ID: id, Hookup: s.Over(wiring[id]), Window: o.Window})
+		return o.engine(p, id, s.Over(wiring[id]))
 	}
 	err = recording.Replay(d, engines, anew, func(e bench.Event) error {
 		b, err := e.CloudEvent(benchName)
@@ -81,7 +87,7 @@ func replayEngines(o ReplayOptions, p *profile.Profile, wiring map[string]bench.
 	engines := map[string]recording.Engine{}
 	for id, h := range wiring {
 		if o.Station == "" || o.Station == id {
-			engines[id] = infer.New(p, infer.Station{ID: id, Hookup: h, Window: o.Window})
+			engines[id] = o.engine(p, id, h)
 		}
 	}
 	if o.Station != "" && len(engines) == 0 {
@@ -89,6 +95,32 @@ func replayEngines(o ReplayOptions, p *profile.Profile, wiring map[string]bench.
 			strings.Join(slices.Sorted(maps.Keys(wiring)), ", "))
 	}
 	return engines, nil
+}
+
+// engine is what draws the conclusions of a station.
+func (o ReplayOptions) engine(p *profile.Profile, id string, h bench.Hookup) recording.Engine {
+	e := infer.New(p, infer.Station{ID: id, Hookup: h, Window: o.Window})
+	if o.Goal == "" {
+		return e
+	}
+	return &arming{Engine: e, goal: o.Goal}
+}
+
+// arming arms a goal together with the first observation.
+type arming struct {
+	*infer.Engine
+	goal  string
+	armed bool
+}
+
+func (a *arming) Step(o bench.Observation) []bench.Event {
+	if a.armed {
+		return a.Engine.Step(o)
+	}
+	a.armed = true
+	arm := bench.Mark{Kind: bench.MarkArm, By: "replay", Text: a.goal}
+	first := slices.Clone(a.Engine.Step(bench.Observation{At: o.At, Station: o.Station, Fact: arm}))
+	return append(first, a.Engine.Step(o)...)
 }
 
 // survey reads the recording once to see how its stations are wired, and goes

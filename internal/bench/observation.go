@@ -133,7 +133,8 @@ func Screens() []Screen {
 }
 
 // Check says what is wrong with a mark that somebody is about to make. Marks
-// in recordings are taken as they are: an unknown kind means nothing.
+// in recordings are taken as they are, but for their goal: an unknown kind
+// means nothing.
 func (m Mark) Check() error {
 	switch {
 	case !slices.Contains(MarkKinds(), m.Kind):

@@ -38,7 +38,11 @@ func restoring() bench.Snapshot {
 		Reading:     bench.ReadingView{At: noon, Volts: unit.Some(3801 * unit.Millivolt), Amps: unit.Some(412050 * unit.Microampere)},
 		Temperature: bench.TemperatureView{At: noon.Add(-time.Second), Celsius: 31_250},
 		USB:         bench.USBView{Present: true, ID: bench.USBID{Vendor: 0x1209, Product: 3}},
-		Counts:      bench.Counts{Drops: 5, Reclassified: 3, Stalls: 1, Restarts: 2, Readings: 3000, BadReadings: 4}, QueueDropped: 6,
+		Watch:       &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, Armed: noon.Add(-time.Minute)},
+		Counts: bench.Counts{
+			Drops: 5, Reclassified: 3, Stalls: 1, Restarts: 2, Readings: 3000, BadReadings: 4, WatchesDone: 7, WatchesFailed: 8,
+		},
+		QueueDropped: 6,
 	}
 }
 

@@ -298,6 +298,9 @@ func (m *mark) fact() (f bench.Mark, field string, err error) {
 		return f, "kind", errors.New("is missing")
 	case !(m.ForSecs >= 0 && m.ForSecs <= 1e6):
 		return f, "for_s", fmt.Errorf("%g: want a number of seconds", m.ForSecs)
+	case m.Kind == bench.MarkArm:
+		_, err = bench.ParseGoal(m.Text)
+		return f, "text", err
 	}
 	return f, "", nil
 }

@@ -17,7 +17,7 @@
 //	"temperature": {"celsius":31.25}                                                             beside the board; no conclusion is drawn from it
 //	"usb":        {"change":"add","port":"1-2","vendor":"1209","product":"0003","serial":"X1"}   add, remove, details
 //	"traffic":    {"urbs":18231}
-//	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on
+//	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on; "text" of arm is a goal
 //	"supply":     {"change":"lost","error":"connection refused","channel":"vbus"}                 lost, back, error; channel as above, or thermometer
 //	"usb_source": {"change":"lost","error":"no such directory"}                                  lost, back, error
 //	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}                           no by_s: by an unknown amount

@@ -149,6 +149,7 @@ func TestUnreadable(t *testing.T) {
 		{"no fact", `{"at":"2026-03-02T21:14:05Z","station":"s1"}`, "0 observations in one line"},
 		{"unknown fact", `{"at":"2026-03-02T21:14:05Z","station":"s1","powr":{"amps":1}}`, "0 observations in one line"},
 		{"mark", `{"at":"2026-03-02T21:14:05Z","station":"s1","mark":{"by":"kim"}}`, "mark.kind: is missing"},
+		{"goal", `{"at":"2026-03-02T21:14:05Z","station":"s1","mark":{"kind":"arm","text":"stay 3"}}`, `mark.text: goal "stay 3": 3 has no unit`},
 		{"clock", `{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"stop"}}`, "clock.change: "},
 		{"version", `{"recording":7}`, "rec.jsonl:1: recording: version 7 is not known"},
 		{"header power", `{"recording":1,"stations":{"s1":{"power":"mains"}}}`, "stations.s1.power: "},
