@@ -27,6 +27,24 @@ func BenchmarkStepRunning(b *testing.B) {
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/11, "stations/core")
 }
 
+// BenchmarkStepShared is a board under an identity that stands for two modes,
+// which the filter weighs against each other all the time.
+func BenchmarkStepShared(b *testing.B) {
+	obs := restoreHour()
+	obs[0].Fact = bench.USB{Change: bench.USBAdd, ID: bench.USBID{Vendor: 0x1209, Product: 4}}
+	e := infer.New(handset(b), infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}})
+	base := obs[0].At
+	span := obs[len(obs)-1].At.Sub(base) + 100*time.Millisecond
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := range b.N {
+		o := obs[i%len(obs)]
+		o.At = o.At.Add(time.Duration(i/len(obs)) * span)
+		e.Step(o)
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/11, "stations/core")
+}
+
 // BenchmarkStepThousandStations takes turns between stations, so that every
 // step finds its state cold.
 func BenchmarkStepThousandStations(b *testing.B) {

@@ -6,6 +6,7 @@ import (
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/profile"
+	"benchvigil/internal/stats"
 	"benchvigil/internal/unit"
 )
 
@@ -47,6 +48,12 @@ type Engine struct {
 	byID   map[bench.USBID][]*profile.Spec
 	ups    []*profile.Spec // the modes of a board that is up and past starting
 	silent []*profile.Spec // those of them that show nothing on the bus
+
+	m        *model
+	filter   *stats.Filter
+	lik      []float64 // scratch: one for each state of the model
+	logs     []float64 // scratch: one for each mode
+	weighing bool      // the evidence leaves several modes open now
 }
 
 // New returns an Engine that has seen nothing.
@@ -74,6 +81,8 @@ func Resume(p *profile.Profile, st Station, s State) *Engine {
 			e.silent = append(e.silent, spec)
 		}
 	}
+	e.m = newModel(p, st.Hookup)
+	e.takeUpBelief()
 	return e
 }
 
@@ -81,12 +90,14 @@ func Resume(p *profile.Profile, st Station, s State) *Engine {
 func (e *Engine) State() State {
 	s := e.s.clone()
 	s.Held = pack(e.held)
+	s.Belief.P = slices.Clone(e.filter.Posterior())
 	return s
 }
 
 func (s State) clone() State {
 	s.Drops = slices.Clone(s.Drops)
 	s.Power.Block = slices.Clone(s.Power.Block)
+	s.Belief = s.Belief.clone()
 	return s
 }
 
@@ -114,7 +125,6 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 	}
 	clock, isClock := o.Fact.(bench.Clock)
 	if isClock {
-		e.takeHeld()
 		e.stepClock(clock, wall)
 	}
 	t := e.moment(wall)
@@ -128,7 +138,7 @@ func (e *Engine) Step(o bench.Observation) []bench.Event {
 	}
 	switch {
 	case !isClock:
-		e.held = append(e.held, o.Fact)
+		e.hold(o.Fact)
 	case clock.End:
 		e.finish()
 	}
@@ -248,6 +258,7 @@ func (e *Engine) settle(t ms) {
 	e.concludeDown(t)
 	e.startRun(t)
 	e.chooseMode(t)
+	e.weigh(t)
 	e.checkWindow(t)
 	e.checkStall(t)
 	e.checkHung(t)

@@ -59,6 +59,14 @@ func unpack(held []heldFact) (facts []bench.Fact) {
 	return facts
 }
 
+// hold keeps what was observed at Now.
+func (e *Engine) hold(f bench.Fact) {
+	if len(e.held) == 0 {
+		e.s.HeldBase = e.s.Base
+	}
+	e.held = append(e.held, f)
+}
+
 // takeHeld takes what was observed at Now, in an order of its own: whether a
 // source can see before what it saw, the bus before the current, and people
 // last, who look at what is there.
@@ -69,11 +77,14 @@ func (e *Engine) takeHeld() {
 	if len(e.held) > 1 {
 		slices.SortStableFunc(e.held, func(a, b bench.Fact) int { return turn(a) - turn(b) })
 	}
+	base := e.s.Base
+	e.s.Base = e.s.HeldBase // the clock may have been stepped since
 	for _, f := range e.held {
 		e.take(e.s.Now, f)
 	}
 	e.held = e.held[:0]
 	e.settle(e.s.Now)
+	e.s.Base = base
 }
 
 // turn is a fact's place among those of the same moment.

@@ -6,15 +6,13 @@ import (
 	"benchvigil/internal/unit"
 )
 
-// rivalSeconds is how many seconds in a row the current must speak for another
-// mode under the same evidence before it is believed.
-const rivalSeconds = 2
-
 // chooseMode declares the mode that the evidence now shows.
 func (e *Engine) chooseMode(t ms) {
 	if e.s.Down.Since != 0 {
 		return
 	}
+	e.weighing = false
+	defer e.stopWeighing()
 	up := e.s.Run.Active || e.s.Run.Blocked
 	switch {
 	case !up && !e.blind(t):
@@ -52,85 +50,28 @@ func (e *Engine) certainlyOff() bool {
 }
 
 // modeByIdentity declares the mode that the identity stands for. Where it
-// stands for several, the mode in force stays until the current has spoken for
-// another for some seconds.
+// stands for several, the filter weighs them.
 func (e *Engine) modeByIdentity() {
 	u, cands := &e.s.USB, e.shown()
 	switch {
-	case len(cands) == 1 && cands[0].Mode == e.s.Mode.Mode, len(cands) == 0 && e.s.Mode.Mode == bench.Unknown:
-		return
-	case len(cands) == 0:
+	case len(cands) == 0 && e.s.Mode.Mode != bench.Unknown:
 		e.setMode(bench.Unknown, u.Since, say("%v is not in the profile %s", u.ID, e.p.Name))
-		return
-	case len(cands) == 1:
+	case len(cands) == 1 && e.s.Mode.Mode != cands[0].Mode:
 		e.setMode(cands[0].Mode, u.Since, say("%v on USB", u.ID))
-		return
-	}
-	if among(cands, e.s.Mode.Mode) {
-		return // rivals decides
-	}
-	m := e.likeliest(cands)
-	e.setMode(m, u.Since, e.whyAmong(m))
-}
-
-// likeliest picks the mode whose band holds the level, running first: it is
-// what most identities stand for.
-func (e *Engine) likeliest(cands []*profile.Spec) bench.Mode {
-	best, bestScore := cands[0].Mode, -1
-	for _, c := range cands {
-		score := 0
-		if b, ok := c.Band(e.st.Hookup); ok && e.s.Power.Level.Known() && b.Contains(e.s.Power.Level.Or(0)) {
-			score += 2
-		}
-		if c.Mode == bench.Running {
-			score++
-		}
-		if score > bestScore {
-			best, bestScore = c.Mode, score
-		}
-	}
-	return best
-}
-
-// rivals is asked after every full second, which began at from: does the level
-// speak for another mode that the same evidence allows?
-func (e *Engine) rivals(from ms) {
-	m := &e.s.Mode
-	rival := e.rival()
-	if rival == "" || rival != m.Rival {
-		m.Rival, m.RivalSince, m.RivalN = rival, from, 0
-	}
-	if rival == "" {
-		return
-	}
-	m.RivalN++
-	if m.RivalN >= rivalSeconds && e.s.Down.Since == 0 {
-		e.setMode(rival, m.RivalSince, e.whyAmong(rival))
+	case len(cands) > 1:
+		e.open(e.mask(cands), u.Since)
 	}
 }
 
-func (e *Engine) rival() bench.Mode {
-	level, ok := e.s.Power.Level.Get()
-	cands := e.allowed()
-	if !ok || !among(cands, e.s.Mode.Mode) || holds(e.p.Spec(e.s.Mode.Mode), e.st.Hookup, level) {
-		return ""
+// mask has a bit for each of the modes.
+func (e *Engine) mask(specs []*profile.Spec) (m uint32) {
+	for _, s := range specs {
+		m |= e.bit(s.Mode)
 	}
-	if m := e.likeliest(cands); holds(e.p.Spec(m), e.st.Hookup, level) {
-		return m
-	}
-	return ""
+	return m
 }
 
-// allowed lists the modes that the bus does not tell apart now.
-func (e *Engine) allowed() []*profile.Spec {
-	switch {
-	case e.s.USB.Present:
-		return e.shown()
-	case e.st.Hookup.USB || !e.s.Run.Active:
-		return nil
-	}
-	return e.ups
-}
+func (e *Engine) bit(m bench.Mode) uint32 { return 1 << e.m.index(m) }
 
 // up reports a mode of a board that is up and past starting.
 func up(m bench.Mode) bool {
@@ -160,32 +101,11 @@ func (e *Engine) modeWithoutIdentity(t ms) {
 		return
 	}
 	since, over := e.startingOver(t)
-	if m.Mode == bench.Starting && !over {
-		return
-	}
-	cands := e.silent
-	if !e.st.Hookup.USB {
-		cands = e.ups
-	}
-	if among(cands, m.Mode) {
-		return
-	}
-	level, ok := e.s.Power.Level.Get()
-	fit := 0
-	for _, c := range cands {
-		if ok && holds(c, e.st.Hookup, level) {
-			fit++
-		}
-	}
 	switch {
-	case fit == 0 || e.st.Hookup.USB && fit > 1:
-		if m.Mode == bench.Unknown {
-			return
-		}
-		e.setMode(bench.Unknown, since, e.whyNothing(t))
-	default:
-		best := e.likeliest(cands)
-		e.setMode(best, since, say("%v flows and the bus tells nothing", level))
+	case !e.st.Hookup.USB:
+		e.open(e.mask(e.ups)|e.bit(bench.Starting)|e.bit(bench.Unknown), since)
+	case m.Mode != bench.Starting || over:
+		e.open(e.mask(e.silent)|e.bit(bench.Unknown), since)
 	}
 }
 
@@ -232,7 +152,7 @@ func (e *Engine) startingOver(t ms) (ms, bool) {
 }
 
 // setMode declares a mode from the given moment on.
-func (e *Engine) setMode(to bench.Mode, since ms, why string) {
+func (e *Engine) setMode(to bench.Mode, since ms, why ...string) {
 	m := &e.s.Mode
 	if m.Mode == to {
 		return
@@ -249,7 +169,7 @@ func (e *Engine) setMode(to bench.Mode, since ms, why string) {
 	if r.Active {
 		e.s.Move.Last = max(e.s.Move.Last, since)
 	}
-	e.emit(bench.ModeChanged, since, bench.EventData{From: from, To: to, Mode: to, Uptime: e.uptime(since), Why: []string{why}})
+	e.emit(bench.ModeChanged, since, bench.EventData{From: from, To: to, Mode: to, Uptime: e.uptime(since), Why: why})
 }
 
 // checkHung tells that a start lasts longer than it may.

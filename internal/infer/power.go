@@ -45,6 +45,7 @@ func (e *Engine) power(t ms, p bench.Power) {
 	if len(s.Block) < maxBlock {
 		s.Block = append(s.Block, amps)
 	}
+	e.gather(t, amps)
 	e.sort(t, amps)
 	e.watchVolts(t, amps)
 }
@@ -193,7 +194,7 @@ func (e *Engine) closeBlock(t ms) {
 		s.Block = s.Block[:0]
 		e.watchLeft(s.BlockFrom, now)
 		e.currentMoves(s.BlockFrom, now)
-		e.rivals(s.BlockFrom)
+		e.weighSecond(now.lively())
 	}
 	s.BlockFrom = t - (t-s.BlockFrom)%1000
 }

@@ -25,6 +25,7 @@ func (e *Engine) seen(t ms, m bench.Mark) {
 		e.leadByMark(t, s)
 	}
 	if mode := e.screenMode(s); mode != "" {
+		e.convince(mode)
 		e.setMode(mode, t, say("%s saw: %s", orSomebody(m.By), s))
 	}
 }

@@ -54,6 +54,9 @@ const trafficFresh ms = 10_000
 func (e *Engine) traffic(t ms, f bench.Traffic) {
 	u := &e.s.USB
 	last, known := u.URBs.Get()
+	if known && t > u.Counted && f.URBs >= last {
+		e.weighTraffic(float64(f.URBs-last) * 1000 / float64(t-u.Counted))
+	}
 	u.URBs, u.Counted = unit.Some(f.URBs), t
 	if known && f.URBs > last {
 		e.moved(t)

@@ -15,18 +15,20 @@ const firstMoment ms = 3_600_000
 // State is everything an Engine remembers. It survives JSON unchanged, so a
 // watch can be taken up again exactly where it was.
 type State struct {
-	Base   int64 // Unix milliseconds of internal time zero; a clock step moves it
-	First  ms    // the first observation, 0 before it
-	Now    ms    // the last moment processed
-	Old    bool  // the last observation was stamped long before Now
-	Events uint64
-	Held   []heldFact `json:",omitempty"` // observed at Now and not yet taken
+	Base     int64 // Unix milliseconds of internal time zero; a clock step moves it
+	First    ms    // the first observation, 0 before it
+	Now      ms    // the last moment processed
+	Old      bool  // the last observation was stamped long before Now
+	Events   uint64
+	Held     []heldFact `json:",omitempty"` // observed at Now and not yet taken
+	HeldBase int64      // Base when the first of them was observed
 
 	Power  powerState
 	Supply sightState
 	USB    usbState
 	Source sightState // the USB source itself
 	Mode   modeState
+	Belief beliefState
 	Run    runState
 	Last   endState // how the last run ended
 	Down   downState
@@ -122,10 +124,6 @@ type modeState struct {
 	Mode  bench.Mode
 	Since ms
 	Hung  bool // start.hung was said in this starting
-	// Another mode that the current speaks for, and since when.
-	Rival      bench.Mode
-	RivalSince ms
-	RivalN     int
 }
 
 // runState is the run that goes on.

@@ -83,6 +83,39 @@ func (e *Engine) whyAmong(m bench.Mode) string {
 	return say("%v on USB and %v flows", e.s.USB.ID, level)
 }
 
+// whyBelieved says what weighed for a mode that the filter chose: what is seen,
+// what the modes it was chosen from draw, and what the current and the bus do.
+func (e *Engine) whyBelieved(m bench.Mode) []string {
+	why := []string{e.whyAmong(m)}
+	from := e.s.Mode.Mode
+	if from == bench.Starting {
+		return append(why, say("a start usually takes %s", millis(e.p.Spec(from).Typical).words()))
+	}
+	if to, was := e.drawn(m), e.drawn(from); to != "" && was != "" && e.isOpen(e.m.index(from)) {
+		why = append(why, say("%s draws %s, %s %s", e.p.Label(m), to, e.p.Label(from), was))
+	}
+	switch calm := !e.s.Move.Lively && e.s.Power.Level.Known(); {
+	case m == bench.Asleep && calm:
+		why = append(why, "the current is calm")
+	case e.s.Belief.Still >= trafficBudget && e.countsTraffic(e.s.Now):
+		why = append(why, "the bus is silent")
+	}
+	return why
+}
+
+// drawn is what a mode usually draws, in words.
+func (e *Engine) drawn(m bench.Mode) string {
+	spec := e.p.Spec(m)
+	if spec == nil {
+		return ""
+	}
+	b, ok := spec.Band(e.st.Hookup)
+	if !ok {
+		return ""
+	}
+	return say("%v to %v", b.Low, b.High)
+}
+
 func (e *Engine) whyNothing(t ms) string {
 	if away, ok := e.leftFor(t); ok {
 		return say("nothing on USB for %s, and the current alone does not tell", away.words())

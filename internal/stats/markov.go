@@ -117,6 +117,9 @@ func (f *Filter) Restart(belief []float64) error {
 	if !(sum > 0) || math.IsInf(sum, 1) {
 		return fmt.Errorf("%w: the beliefs add up to %v", ErrChain, sum)
 	}
+	if math.Abs(sum-1) <= rowSlack {
+		sum = 1 // a saved belief goes on to the last bit as it was
+	}
 	for i, p := range belief {
 		f.belief[i] = p / sum
 	}

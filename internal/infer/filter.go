@@ -1,0 +1,356 @@
+package infer
+
+import (
+	"math"
+	"slices"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/stats"
+	"benchvigil/internal/unit"
+)
+
+// How much the evidence weighs. Readings that follow each other tell nearly the
+// same: a board's own swings last for seconds. So each counts for a part of an
+// independent one, by the time since the one before.
+const (
+	ampsPerSecond = 3.0 // independent readings in a second
+	livelyWeight  = 0.5 // of an independent second
+	trafficWeight = 0.4 // of an independent count
+	trafficBudget = 10  // counts in a row of a silent bus that weigh
+	busy          = 1.0 // transfers a second that are more than none
+	evidenceMost  = 4.0 // what one piece may speak against a mode, in nats
+	evidenceKept  = 50  // nats of evidence for a mode that are remembered
+	believed      = 0.6 // a mode is declared at this,
+	doubted       = 0.2 // when the one in force is below this,
+	holdSteps     = 3   // for so many steps
+	seenWeight    = 3.0 // of what somebody saw on the screen
+	mostSteps     = 600 // are made at once, after a silence
+)
+
+// beliefState is what the filter believes while the evidence leaves several
+// modes open, and since when the evidence speaks for each.
+type beliefState struct {
+	Open  uint32       // the modes that are open, a bit each; 0: the mode is certain
+	P     []float64    `json:",omitempty"` // of each state of the model
+	For   []float64    `json:",omitempty"` // evidence in a row for each mode against the declared one, nats
+	Since []ms         `json:",omitempty"` // when that began
+	Step  ms           // grid points since the first observation that were weighed
+	Lead  int          // the mode that leads, an index
+	Steps int          // for how many steps
+	Sum   unit.Current // of the readings since the last step
+	N     int
+	First ms  // the first of them
+	Last  ms  // the step in which readings were weighed last
+	Still int // counts in a row without traffic
+}
+
+func (b beliefState) clone() beliefState {
+	b.P, b.For, b.Since = slices.Clone(b.P), slices.Clone(b.For), slices.Clone(b.Since)
+	return b
+}
+
+// takeUpBelief makes the filter and gives it what was believed, where a saved
+// belief fits the model.
+func (e *Engine) takeUpBelief() {
+	m, b := e.m, &e.s.Belief
+	e.lik, e.logs = make([]float64, m.chain.States()), make([]float64, len(m.modes))
+	e.lik[m.first[len(m.modes)-1]] = 1
+	e.filter, _ = stats.NewFilter(m.chain, e.lik) // unknown is a state of every model
+	if len(b.For) != len(m.modes) || len(b.Since) != len(m.modes) || e.filter.Restart(b.P) != nil {
+		*b = beliefState{For: make([]float64, len(m.modes)), Since: make([]ms, len(m.modes)), Lead: -1}
+	}
+}
+
+// convince makes a mode that a person saw believed, as far as people err.
+func (e *Engine) convince(m bench.Mode) {
+	const share = 0.98
+	now := e.m.index(m)
+	if !e.isOpen(now) {
+		return
+	}
+	for i := range e.logs {
+		e.logs[i] = logOf(share, i == now)
+	}
+	e.weighLogs(seenWeight)
+}
+
+// open begins or goes on to weigh the given modes against each other, and
+// declares one at once when the mode in force is not among them.
+func (e *Engine) open(mask uint32, since ms) {
+	e.weighing = true
+	if mask != e.s.Belief.Open {
+		e.restrict(mask)
+	}
+	if !e.isOpen(e.m.index(e.s.Mode.Mode)) {
+		e.enter(since)
+	}
+}
+
+func (e *Engine) isOpen(i int) bool { return e.s.Belief.Open&(1<<i) != 0 }
+
+// restrict takes up a set of modes. What was believed of them stays; where
+// nothing was, it is what usually follows the mode in force.
+func (e *Engine) restrict(mask uint32) {
+	b, m := &e.s.Belief, e.m
+	now := m.index(e.s.Mode.Mode)
+	fresh := b.Open == 0 || mask&(1<<now) == 0
+	b.Open = mask
+	b.Lead, b.Steps = -1, 0
+	clear(b.For)
+	e.prior(now, fresh)
+	if e.filter.Restart(e.lik) != nil { // nothing believed: the model knows no way there
+		e.prior(now, true)
+		_ = e.filter.Restart(e.lik)
+	}
+	if level, ok := e.s.Power.Level.Get(); ok && fresh {
+		e.weighAmps(e.s.Now, level, 1)
+	}
+}
+
+// prior fills in what is believed of each state when a set of modes is taken
+// up: what was, or afresh.
+func (e *Engine) prior(now int, fresh bool) {
+	m, b := e.m, &e.s.Belief
+	weights, _ := m.after(now)
+	weights[now] = often * often // it goes on, most likely
+	p := e.filter.Posterior()
+	for i := range m.modes {
+		for c := m.first[i]; c < m.first[i+1]; c++ {
+			switch {
+			case b.Open&(1<<i) == 0:
+				e.lik[c] = 0
+			case !fresh:
+				e.lik[c] = p[c]
+			case c == m.first[i]:
+				e.lik[c] = weights[i]
+			default:
+				e.lik[c] = 0
+			}
+		}
+	}
+}
+
+// stopWeighing ends the weighing where rules, and no odds, say what the mode is.
+func (e *Engine) stopWeighing() {
+	if b := &e.s.Belief; !e.weighing && b.Open != 0 {
+		b.Open, b.Lead, b.Steps, b.Sum, b.N = 0, -1, 0, 0, 0
+	}
+}
+
+// enter declares the likeliest of the open modes, because the one in force is
+// impossible now.
+func (e *Engine) enter(since ms) {
+	best, p := e.best()
+	if last := len(e.m.modes) - 1; p < believed && e.isOpen(last) {
+		best = last
+	}
+	e.tellMode(e.m.modes[best].Mode, since)
+}
+
+// tellMode declares a mode that the filter chose.
+func (e *Engine) tellMode(mode bench.Mode, since ms) {
+	why := []string{e.whyNothing(e.s.Now)}
+	if mode != bench.Unknown {
+		why = e.whyBelieved(mode)
+	}
+	clear(e.s.Belief.For)
+	e.setMode(mode, since, why...)
+}
+
+// best is the likeliest mode and how likely it is.
+func (e *Engine) best() (best int, p float64) {
+	for i := range e.m.modes {
+		if q := e.believes(i); q > p {
+			best, p = i, q
+		}
+	}
+	return best, p
+}
+
+// believes is how likely a mode is.
+func (e *Engine) believes(i int) (p float64) {
+	for _, q := range e.filter.Posterior()[e.m.first[i]:e.m.first[i+1]] {
+		p += q
+	}
+	return p
+}
+
+// gather keeps a reading for the next step.
+func (e *Engine) gather(t ms, amps unit.Current) {
+	b := &e.s.Belief
+	if b.Open == 0 {
+		return
+	}
+	if b.N == 0 {
+		b.First = t
+	}
+	b.Sum += amps
+	b.N++
+}
+
+// weigh lets the filter go on to t in steps of a tenth of a second. What was
+// read since the last step is evidence; without evidence a step is prediction
+// alone.
+func (e *Engine) weigh(t ms) {
+	b := &e.s.Belief
+	step := (t - e.s.First) / grid
+	n := min(step-b.Step, mostSteps)
+	if b.Step += max(step-b.Step, 0); b.Open == 0 || n <= 0 {
+		return
+	}
+	for range n {
+		e.filter.Predict()
+	}
+	if b.N > 0 {
+		weight := min(ampsPerSecond*float64(max(t-b.Last, grid))/1000, 1)
+		e.weighAmps(b.First, b.Sum/unit.Current(b.N), weight)
+		b.Sum, b.N, b.Last = 0, 0, t
+	} else {
+		clear(e.logs)
+		e.weighLogs(1)
+	}
+	e.declareBelieved(t, int(n))
+}
+
+// weighAmps takes a current that was read since t as evidence.
+func (e *Engine) weighAmps(t ms, c unit.Current, weight float64) {
+	for i := range e.logs {
+		e.logs[i] = e.m.bands[i].log(c)
+	}
+	e.weighLogs(weight)
+	e.follow(t)
+}
+
+// weighSecond takes how the current moved within a second.
+func (e *Engine) weighSecond(lively bool) {
+	if e.s.Belief.Open == 0 {
+		return
+	}
+	for i, m := range e.m.modes {
+		e.logs[i] = logOf(livelyShare(m.Mode), lively)
+	}
+	e.weighLogs(livelyWeight)
+}
+
+// weighTraffic takes a rate of transfers a second. A bus that stays silent is one happening, and not a new one every second.
+func (e *Engine) weighTraffic(rate float64) {
+	b := &e.s.Belief
+	if rate > 0 {
+		b.Still = 0
+	} else if b.Still++; b.Still > trafficBudget {
+		return
+	}
+	if b.Open == 0 {
+		return
+	}
+	for i, m := range e.m.modes {
+		e.logs[i] = trafficLog(m, rate)
+	}
+	e.weighLogs(trafficWeight)
+}
+
+// weighLogs takes evidence, whose likelihood for each mode stands in logs as a
+// logarithm, with the given weight.
+func (e *Engine) weighLogs(weight float64) {
+	best := math.Inf(-1)
+	for i, l := range e.logs {
+		if e.isOpen(i) {
+			best = max(best, l)
+		}
+	}
+	for i, l := range e.logs {
+		e.logs[i] = weight * max(l-best, -evidenceMost)
+		e.fill(i, 0)
+		if e.isOpen(i) {
+			e.fill(i, math.Exp(e.logs[i]))
+		}
+	}
+	e.filter.Update(e.lik)
+}
+
+// fill sets the likelihood of all states of a mode.
+func (e *Engine) fill(i int, p float64) {
+	for c := e.m.first[i]; c < e.m.first[i+1]; c++ {
+		e.lik[c] = p
+	}
+}
+
+// follow keeps since when the current speaks for each mode against the declared
+// one, as a CUSUM does: the last time that it was as good for either is
+// the likeliest moment of a change.
+func (e *Engine) follow(t ms) {
+	b, now := &e.s.Belief, e.logs[e.m.index(e.s.Mode.Mode)]
+	for i, l := range e.logs {
+		gain := l - now
+		if b.For[i] == 0 && gain > 0 {
+			b.Since[i] = t
+		}
+		b.For[i] = min(max(b.For[i]+gain, 0), evidenceKept)
+	}
+}
+
+// declareBelieved declares a mode that is believed while the one in force is
+// not, and has been so for some steps.
+func (e *Engine) declareBelieved(t ms, n int) {
+	b := &e.s.Belief
+	best, p := e.best()
+	if b.Open == 0 || p < believed || e.believes(e.m.index(e.s.Mode.Mode)) > doubted {
+		b.Steps = 0
+		return
+	}
+	if best != b.Lead {
+		b.Lead, b.Steps = best, 0
+	}
+	if b.Steps += n; b.Steps >= holdSteps {
+		e.tellMode(e.m.modes[best].Mode, e.changedAt(best, t))
+	}
+}
+
+// changedAt is when the mode in force gave way to another: when the evidence
+// began to speak for it, or when a start was over by the clock.
+func (e *Engine) changedAt(i int, t ms) ms {
+	b, m := &e.s.Belief, &e.s.Mode
+	switch {
+	case b.For[i] > 0:
+		t = b.Since[i]
+	case m.Mode == bench.Starting:
+		t = min(t, m.Since+millis(e.p.Spec(bench.Starting).Typical))
+	}
+	return max(t, m.Since)
+}
+
+// livelyShare is in how many of its seconds a mode's current swings: common
+// practice, and no more than an order of magnitude. It tells sleep from the
+// others, which boards show in too many ways to be told apart by it.
+func livelyShare(m bench.Mode) float64 {
+	switch m {
+	case bench.Off, bench.Standby, bench.Asleep:
+		return 0.05
+	}
+	return 0.4
+}
+
+func logOf(p float64, yes bool) float64 {
+	if !yes {
+		p = 1 - p
+	}
+	return math.Log(p)
+}
+
+// trafficLog is how likely a mode shows a rate of transfers, as a logarithm. A
+// mode without a usual band may show any.
+func trafficLog(m *profile.Spec, rate float64) float64 {
+	usual, ok := m.Traffic.Get()
+	switch {
+	case !ok && m.Mode == bench.Asleep:
+		return logOf(0.1, rate >= busy)
+	case !ok:
+		return logOf(0.4, rate >= busy)
+	case rate < usual.Low:
+		return math.Log(0.15)
+	case rate > usual.High:
+		return math.Log(0.02)
+	}
+	return math.Log(0.83)
+}
