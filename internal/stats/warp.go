@@ -38,7 +38,8 @@ const (
 // symmetric form without slope constraint, "symmetric2": a diagonal step counts
 // twice, so that every path has the same weight n + m). Values further apart
 // than the band are not put beside each other; it must be at least |n − m|, or
-// there is no path. It takes time and memory in proportion to n·m.
+// there is no path. It takes memory in proportion to n·m, and time to what of that
+// lies in the band.
 func Warp(n, m, band int, cost func(i, j int) float64) (Alignment, error) {
 	if n < 1 || m < 1 {
 		return Alignment{}, fmt.Errorf("%w: %d values beside %d", ErrSeries, n, m)
@@ -49,15 +50,15 @@ func Warp(n, m, band int, cost func(i, j int) float64) (Alignment, error) {
 	steps := make([]uint8, n*m)
 	above, row := make([]float64, m), make([]float64, m)
 	for j := range row {
-		row[j] = math.Inf(1)
+		above[j], row[j] = math.Inf(1), math.Inf(1)
 	}
 	for i := range n {
 		above, row = row, above
-		for j := range m {
-			row[j] = math.Inf(1)
-			if i-j > band || j-i > band {
-				continue
-			}
+		first, last := max(0, i-band), min(m-1, i+band)
+		if first > 0 {
+			row[first-1] = math.Inf(1) // what a row before left there
+		}
+		for j := first; j <= last; j++ {
 			c := cost(i, j)
 			if !(c >= 0) {
 				return Alignment{}, fmt.Errorf("%w: value %d beside %d costs %v", ErrSeries, i, j, c)
