@@ -190,3 +190,11 @@ func (w Weibull) SurvivalLimits(t, confidence float64) Interval {
 func (w Weibull) Quantile(p float64) float64 {
 	return w.Scale * math.Pow(-math.Log1p(-p), 1/w.Shape)
 }
+
+// QuantileLimits are limits of Quantile(p) by the delta method on its logarithm,
+// mu + sigma log(-log(1-p)).
+func (w Weibull) QuantileLimits(p, confidence float64) Interval {
+	y := math.Log(-math.Log1p(-p)) / w.Shape
+	v := w.varScale + 2*y*w.covar + y*y*w.varSigma
+	return around(w.Quantile(p), normalQuantile(confidence)*math.Sqrt(v))
+}
