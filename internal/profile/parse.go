@@ -187,7 +187,7 @@ func (d *decoder) spec(m bench.Mode, n *yaml.Node, gap time.Duration) Spec {
 	case bench.RePairing:
 		s.Quiet = DefaultLongQuiet
 	}
-	const known = "label, usb, amps, amps_with_vbus, gap, quiet, traffic, restarts, dwell, next"
+	const known = "label, usb, amps, amps_with_vbus, limit_amps, gap, quiet, traffic, restarts, dwell, next"
 	d.fields(n, "mode "+string(m), known, func(key string, v *yaml.Node) bool {
 		d.at[place{m, key}] = v
 		switch key {
@@ -199,6 +199,8 @@ func (d *decoder) spec(m bench.Mode, n *yaml.Node, gap time.Duration) Spec {
 			s.Amps = d.band(v)
 		case "amps_with_vbus":
 			s.WithVBUS = d.band(v)
+		case "limit_amps":
+			s.Limit = d.amps(v)
 		case "gap":
 			s.Gap = d.duration(v)
 		case "quiet":

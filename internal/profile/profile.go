@@ -43,6 +43,7 @@ type Spec struct {
 	Gap      time.Duration    // longest absence from the bus within the mode
 	Quiet    time.Duration    // longest time without any movement; 0: the mode cannot stall
 	Traffic  unit.Maybe[Rates]
+	Limit    unit.Current  // a current above it is told; 0: any is allowed
 	Restarts bool          // planned restarts are part of the mode
 	Typical  time.Duration // median dwell, 0 unknown
 	Most     time.Duration // longest dwell, 0 unlimited
