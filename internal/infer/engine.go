@@ -35,6 +35,7 @@ type Station struct {
 	ID     string
 	Hookup bench.Hookup
 	Window time.Duration // 0: the profile's
+	Learnt Learnt
 }
 
 // Engine follows one station. It is not safe for concurrent use.
@@ -54,6 +55,8 @@ type Engine struct {
 	lik      []float64 // scratch: one for each state of the model
 	logs     []float64 // scratch: one for each mode
 	weighing bool      // the evidence leaves several modes open now
+
+	lessons []lesson // limits that finished work taught
 }
 
 // New returns an Engine that has seen nothing.
@@ -83,6 +86,7 @@ func Resume(p *profile.Profile, st Station, s State) *Engine {
 	}
 	e.m = newModel(p, st.Hookup)
 	e.takeUpBelief()
+	e.learn()
 	return e
 }
 
@@ -98,6 +102,7 @@ func (s State) clone() State {
 	s.Drops = slices.Clone(s.Drops)
 	s.Power.Block = slices.Clone(s.Power.Block)
 	s.Belief = s.Belief.clone()
+	s.Work.Stays, s.Hookup.Runs = slices.Clone(s.Work.Stays), slices.Clone(s.Hookup.Runs)
 	return s
 }
 
@@ -260,6 +265,7 @@ func (e *Engine) settle(t ms) {
 	e.chooseMode(t)
 	e.weigh(t)
 	e.checkWindow(t)
+	e.watchQuiet(t)
 	e.checkStall(t)
 	e.checkHung(t)
 	e.checkWatch(t)
@@ -267,10 +273,22 @@ func (e *Engine) settle(t ms) {
 
 // emit adds an event that happened at time at and is certain now.
 func (e *Engine) emit(kind bench.EventType, at ms, d bench.EventData) {
+	e.followEvent(kind, at, &d)
 	e.s.Events++
 	e.out = append(e.out, bench.Event{
 		Station: e.st.ID, Type: kind, Time: e.wall(at), Concluded: e.wall(e.s.Now), Count: e.s.Events, Data: d,
 	})
+}
+
+// followEvent lets what is counted by events see one before it is told.
+func (e *Engine) followEvent(kind bench.EventType, at ms, d *bench.EventData) {
+	switch kind {
+	case bench.ModeChanged:
+		e.s.Current = currentState{}
+		e.followWork(at, d)
+	case bench.RunDropped, bench.RunStopped, bench.RunReclassified:
+		e.followRuns(kind)
+	}
 }
 
 // wall turns internal time into wall time.

@@ -195,6 +195,7 @@ func (e *Engine) closeBlock(t ms) {
 		e.watchLeft(s.BlockFrom, now)
 		e.currentMoves(s.BlockFrom, now)
 		e.weighSecond(now.lively())
+		e.watchLevel(s.BlockFrom, now)
 	}
 	s.BlockFrom = t - (t-s.BlockFrom)%1000
 }

@@ -41,6 +41,10 @@ type State struct {
 	Told   int  // how many of them the last run.regular was about
 	Counts bench.Counts
 	Watch  watchState
+
+	Current currentState
+	Work    workState
+	Hookup  hookupState
 }
 
 // powerState follows the readings.

@@ -19,6 +19,8 @@ func (e *Engine) mark(t ms, m bench.Mark) {
 		e.s.Hands = t + millis(d)
 	case bench.MarkHandsOff:
 		e.s.Hands = 0
+	case bench.MarkHookup:
+		e.newHookup()
 	case bench.MarkScreen:
 		e.seen(t, m)
 	case bench.MarkArm, bench.MarkDone, bench.MarkDisarm:

@@ -1,0 +1,196 @@
+package infer
+
+import (
+	"slices"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/stats"
+	"benchvigil/internal/unit"
+)
+
+// The current is charted against its own level in the first seconds of a mode,
+// in units of what means nothing: its spread, a share of the level, what the
+// instrument resolves. A shift of less than two units, a tenth of the level, is
+// never told; one of a fifth after 45 s. Each second counts for six units at
+// most, so that a board that wakes now and then does not drift.
+//
+// The board's current wanders: seconds resemble the one before. Noise as large
+// as the unit, with a correlation of 0.9 between seconds, is to the chart what
+// independent noise is to one with K and H smaller by √((1+0.9)/(1-0.9)) = 4.4;
+// that one alarms falsely once in more than 10,000 hours, as a test computes.
+const (
+	ownSeconds = 30
+	ownShare   = 0.05
+	ownFloor   = 1 * unit.Milliampere
+	ownSteady  = 4 // a level that spreads by more than a quarter of itself is not steady
+	mostUnits  = 6
+)
+
+var driftChart = stats.Chart{K: 2, H: 90}
+
+const (
+	leakFor     = 60 // seconds in the upper third of the band of standby
+	limitFor    = 3  // seconds above the limit of the mode
+	collapseFor = 2  // seconds with the volts sagging and the supply at its limit
+)
+
+// currentState is what the current did in the mode in force. What was told is
+// told once in a mode.
+type currentState struct {
+	Own   [ownSeconds]unit.Current // the levels of its first seconds
+	N     int                      // how many there are
+	Level unit.Current             // their median
+	Unit  unit.Current             // what means nothing; 0: the level was not steady
+	Last  unit.Current             // the level of the second before
+	Chart stats.CUSUM
+
+	Leaks, Overs, Sags streak // unbroken seconds of them
+
+	High, Drifting, Collapsed ms // since when, 0 not told
+	Kind                      string
+}
+
+// watchLevel judges the second that began at from.
+func (e *Engine) watchLevel(from ms, now second) {
+	c := &e.s.Current
+	if e.handsOn(from) || e.s.Down.Since != 0 || from < e.s.Mode.Since {
+		c.Leaks, c.Overs, c.Sags = streak{}, streak{}, streak{}
+		return
+	}
+	m := e.p.Spec(e.s.Mode.Mode)
+	if m == nil || m.Mode == bench.Off {
+		return
+	}
+	e.watchLimit(from, now, m)
+	e.watchLeak(from, now, m)
+	e.watchCollapse(from)
+	e.watchDrift(from, now)
+}
+
+// watchLimit tells a current above what the profile allows in the mode.
+func (e *Engine) watchLimit(from ms, now second, m *profile.Spec) {
+	c := &e.s.Current
+	if m.Limit == 0 || now.level <= m.Limit {
+		c.Overs = streak{}
+		return
+	}
+	c.Overs.add(from)
+	if c.Overs.N >= limitFor && c.High == 0 {
+		e.high(c.Overs.Since, bench.OverLimit, say("%v flows for %d s, the limit in %s is %v", now.level, c.Overs.N, m.Label, m.Limit))
+	}
+}
+
+// watchLeak tells a standby that draws more than a healthy board does.
+func (e *Engine) watchLeak(from ms, now second, m *profile.Spec) {
+	c := &e.s.Current
+	b, ok := m.Band(e.st.Hookup)
+	if !ok || m.Mode != bench.Standby || e.st.Hookup.VBUS || now.level <= b.High-(b.High-b.Low)/3 {
+		c.Leaks = streak{}
+		return
+	}
+	c.Leaks.add(from)
+	if c.Leaks.N >= leakFor && c.High == 0 {
+		e.high(c.Leaks.Since, bench.Leak,
+			say("%v flows in %s for %d s, its band ends at %v", now.level, m.Label, c.Leaks.N, b.High),
+			"a healthy board draws next to nothing before it is started: this one leaks (common practice)")
+	}
+}
+
+func (e *Engine) high(since ms, kind string, why ...string) {
+	c := &e.s.Current
+	c.High, c.Kind = since, kind
+	e.emit(bench.CurrentHigh, since, bench.EventData{Kind: kind, Mode: e.s.Mode.Mode, Uptime: e.uptime(since), Why: why})
+}
+
+// watchCollapse tells that the supply can give no more and the volts fall.
+func (e *Engine) watchCollapse(from ms) {
+	c, s := &e.s.Current, &e.s.Power
+	if s.Sag < from || s.AtMax < from {
+		c.Sags = streak{}
+		return
+	}
+	c.Sags.add(from)
+	if c.Sags.N < collapseFor || c.Collapsed != 0 {
+		return
+	}
+	c.Collapsed = c.Sags.Since
+	e.emit(bench.CurrentCollapsed, c.Collapsed, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(c.Collapsed), Why: []string{
+		say("the supply sits at its limit of %v", s.Limit.Or(0)),
+		say("the volts sagged to %v, where %v is usual", s.SagTo, s.reference()),
+	}})
+}
+
+// steady reports a mode in which nothing but the board itself changes the
+// current: nobody uses it, nothing is copied. Bus power makes the share of the
+// supply any.
+func (e *Engine) steady() bool {
+	switch e.s.Mode.Mode {
+	case bench.Standby, bench.Loader, bench.Recovery, bench.Asleep:
+		return !e.st.Hookup.VBUS
+	}
+	return false
+}
+
+// watchDrift charts the level. A sudden fall is a light that went out, and the
+// level after it the one to keep; a sudden rise counts like a slow one.
+func (e *Engine) watchDrift(from ms, now second) {
+	c := &e.s.Current
+	if !e.steady() || c.Drifting != 0 {
+		return
+	}
+	fell := c.Unit > 0 && c.Last-now.level > unit.Current(driftChart.K)*c.Unit
+	c.Last = now.level
+	switch {
+	case c.N < ownSeconds:
+		c.learn(now.level)
+		return
+	case c.Unit == 0:
+		return
+	case fell:
+		c.N, c.Unit = 0, 0
+		return
+	}
+	x := float64(now.level-c.Level) / float64(c.Unit)
+	if driftChart.Add(&c.Chart, min(max(x, -mostUnits), mostUnits)) == stats.Neither {
+		return
+	}
+	c.Drifting = from
+	e.emit(bench.CurrentDrifting, from, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(from), Why: []string{
+		say("%v flows, it was %v in its first %d s in %s", now.level, c.Level, ownSeconds, e.p.Label(e.s.Mode.Mode)),
+		say("what wanders by itself stays within %v", unit.Current(driftChart.K)*c.Unit),
+	}})
+}
+
+// learn takes one of the first seconds, and with the last of them the level and
+// the unit.
+func (c *currentState) learn(level unit.Current) {
+	c.Own[c.N] = level
+	c.N++
+	if c.N < ownSeconds {
+		return
+	}
+	grain := resolution(c.Own[:])
+	slices.Sort(c.Own[:])
+	c.Level = c.Own[ownSeconds/2]
+	var off [ownSeconds]unit.Current
+	for i, v := range c.Own {
+		off[i] = max(v-c.Level, c.Level-v)
+	}
+	slices.Sort(off[:])
+	spread := scale(off[ownSeconds/2], 1.4826) // the standard deviation of normal noise
+	c.Unit, c.Chart = max(spread, scale(c.Level, ownShare), ownFloor, grain), driftChart.Start()
+	if ownSteady*spread > c.Level {
+		c.Unit = 0
+	}
+}
+
+// resolution guesses the steps in which an instrument reads.
+func resolution(levels []unit.Current) unit.Current {
+	for _, step := range []unit.Current{10 * unit.Milliampere, unit.Milliampere} {
+		if !slices.ContainsFunc(levels, func(c unit.Current) bool { return c%step != 0 }) {
+			return step
+		}
+	}
+	return 0
+}
