@@ -152,21 +152,23 @@ func (m *model) index(mode bench.Mode) int {
 // a narrow band is no news every time. Beside the band it falls with the heavy
 // tail of Student's t with two degrees of freedom, (1 + z²/2)^(-3/2), so that no
 // single reading is impossible anywhere.
+// What is no mode of the family fits every current, and none well.
 type density struct {
+	none              bool
 	low, high         float64 // µA
 	lowTail, highTail float64 // how fast it falls beside the band, µA
 }
 
 const (
-	tailShare = 0.12                    // of the band's edge
-	tailLeast = unit.Milliampere        // the offset and resolution of a poor supply
-	widest    = 3000 * unit.Milliampere // of a band that is not known
+	tailShare = 0.12             // of the band's edge
+	tailLeast = unit.Milliampere // the offset and resolution of a poor supply
+	noneFits  = -1.5             // how well a current fits what has no band
 )
 
 func bandDensity(s *profile.Spec, h bench.Hookup) density {
 	b, ok := s.Band(h)
 	if !ok {
-		b = profile.Band{High: widest}
+		return density{none: true}
 	}
 	d := density{low: float64(b.Low), high: float64(b.High)}
 	d.lowTail = max(tailShare*d.low, float64(tailLeast))
@@ -176,6 +178,9 @@ func bandDensity(s *profile.Spec, h bench.Hookup) density {
 
 // log is the logarithm of how well c fits, 0 at best.
 func (d *density) log(c unit.Current) float64 {
+	if d.none {
+		return noneFits
+	}
 	x := float64(c)
 	var z float64
 	switch {

@@ -16,11 +16,13 @@ import (
 const (
 	ampsPerSecond = 3.0 // independent readings in a second
 	livelyWeight  = 0.5 // of an independent second
-	trafficWeight = 0.4 // of an independent count
-	trafficBudget = 10  // counts in a row of a silent bus that weigh
+	trafficWeight = 0.3 // of an independent count
+	newsFor       = 10  // seconds for which calm, or a silent bus, is news
+	oldNews       = 30  // so many times less do they weigh after that
 	busy          = 1.0 // transfers a second that are more than none
 	evidenceMost  = 4.0 // what one piece may speak against a mode, in nats
 	evidenceKept  = 50  // nats of evidence for a mode that are remembered
+	spoken        = 1.0 // nats that must speak for a change: time alone tells none but the end of a start
 	believed      = 0.6 // a mode is declared at this,
 	doubted       = 0.2 // when the one in force is below this,
 	holdSteps     = 3   // for so many steps
@@ -42,7 +44,8 @@ type beliefState struct {
 	N     int
 	First ms  // the first of them
 	Last  ms  // the step in which readings were weighed last
-	Still int // counts in a row without traffic
+	Calm  int // seconds in a row without a swing
+	Still int // and counts without traffic
 }
 
 func (b beliefState) clone() beliefState {
@@ -224,30 +227,47 @@ func (e *Engine) weighAmps(t ms, c unit.Current, weight float64) {
 
 // weighSecond takes how the current moved within a second.
 func (e *Engine) weighSecond(lively bool) {
-	if e.s.Belief.Open == 0 {
+	b := &e.s.Belief
+	b.Calm = again(b.Calm, !lively)
+	if b.Open == 0 {
 		return
 	}
 	for i, m := range e.m.modes {
 		e.logs[i] = logOf(livelyShare(m.Mode), lively)
 	}
-	e.weighLogs(livelyWeight)
+	e.weighLogs(livelyWeight * news(b.Calm))
+	e.follow(e.s.Now)
 }
 
-// weighTraffic takes a rate of transfers a second. A bus that stays silent is one happening, and not a new one every second.
+// weighTraffic takes a rate of transfers a second.
 func (e *Engine) weighTraffic(rate float64) {
 	b := &e.s.Belief
-	if rate > 0 {
-		b.Still = 0
-	} else if b.Still++; b.Still > trafficBudget {
-		return
-	}
+	b.Still = again(b.Still, rate == 0)
 	if b.Open == 0 {
 		return
 	}
 	for i, m := range e.m.modes {
 		e.logs[i] = trafficLog(m, rate)
 	}
-	e.weighLogs(trafficWeight)
+	e.weighLogs(trafficWeight * news(b.Still))
+	e.follow(e.s.Now)
+}
+
+// again counts how often something happened in a row.
+func again(n int, happened bool) int {
+	if happened {
+		return n + 1
+	}
+	return 0
+}
+
+// news is how much the n-th second in a row of the same weighs: that nothing
+// happens is one happening, and not a new one every second.
+func news(n int) float64 {
+	if n > newsFor {
+		return 1.0 / oldNews
+	}
+	return 1
 }
 
 // weighLogs takes evidence, whose likelihood for each mode stands in logs as a
@@ -276,8 +296,8 @@ func (e *Engine) fill(i int, p float64) {
 	}
 }
 
-// follow keeps since when the current speaks for each mode against the declared
-// one, as a CUSUM does: the last time that it was as good for either is
+// follow keeps since when the evidence, which began at t, speaks for each mode
+// against the declared one, as a CUSUM does: the last time that it was as good for either is
 // the likeliest moment of a change.
 func (e *Engine) follow(t ms) {
 	b, now := &e.s.Belief, e.logs[e.m.index(e.s.Mode.Mode)]
@@ -301,6 +321,9 @@ func (e *Engine) declareBelieved(t ms, n int) {
 	}
 	if best != b.Lead {
 		b.Lead, b.Steps = best, 0
+	}
+	if b.For[best] < spoken && e.s.Mode.Mode != bench.Starting {
+		return
 	}
 	if b.Steps += n; b.Steps >= holdSteps {
 		e.tellMode(e.m.modes[best].Mode, e.changedAt(best, t))

@@ -42,7 +42,10 @@ func (e *Engine) power(t ms, p bench.Power) {
 	s.interval(t)
 	s.Last, s.Amps = t, amps
 	e.closeBlock(t)
-	if len(s.Block) < maxBlock {
+	if n := len(s.Block); n < maxBlock {
+		if n > 0 {
+			s.Steps += max(amps-s.Block[n-1], s.Block[n-1]-amps)
+		}
 		s.Block = append(s.Block, amps)
 	}
 	e.gather(t, amps)
@@ -190,8 +193,8 @@ func (e *Engine) closeBlock(t ms) {
 	if n := len(s.Block); n > 0 {
 		slices.Sort(s.Block)
 		s.Level = unit.Some(s.Block[n/2])
-		now := second{level: s.Block[n/2], swing: s.Block[n-1-trim(n)] - s.Block[trim(n)], n: n}
-		s.Block = s.Block[:0]
+		now := second{level: s.Block[n/2], swing: s.Block[n-1-trim(n)] - s.Block[trim(n)], step: s.Steps / unit.Current(max(n-1, 1)), n: n}
+		s.Block, s.Steps = s.Block[:0], 0
 		e.watchLeft(s.BlockFrom, now)
 		e.currentMoves(s.BlockFrom, now)
 		e.weighSecond(now.lively())
@@ -210,7 +213,7 @@ func trim(n int) int {
 
 // forget drops the level of what was before, which says nothing about a new run.
 func (s *powerState) forget() {
-	s.Level, s.Block, s.BlockFrom = unit.Maybe[unit.Current]{}, s.Block[:0], 0
+	s.Level, s.Block, s.Steps, s.BlockFrom = unit.Maybe[unit.Current]{}, s.Block[:0], 0, 0
 }
 
 // blindLimit is how long the readings may be silent.

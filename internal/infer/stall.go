@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/profile"
+	"benchvigil/internal/stats"
 	"benchvigil/internal/unit"
 )
 
@@ -11,15 +13,17 @@ import (
 type second struct {
 	level unit.Current // their median
 	swing unit.Current // from the 10th to the 90th percentile
+	step  unit.Current // mean change from one reading to the next
 	n     int
 }
 
 // What counts as movement of the current. A board that works swings within the
 // second by more than a supply's noise and a board's idle ripple; and a level
-// that shifts by more than these allow is a movement too.
+// that leaves its course by more than these allow is a movement too.
 const (
 	swingFloor = 80 * unit.Milliampere
 	swingShare = 0.25
+	swingNoise = 3.0 // times the mean step from one reading to the next; normal noise swings 2.3 of them
 	shiftFloor = 20 * unit.Milliampere
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
@@ -32,12 +36,19 @@ func (s second) lively() bool {
 	return s.swing > max(swingFloor, scale(s.level, swingShare))
 }
 
-// shifted reports that the level moved away from ref by more than noise does.
+// worked reports a swing that is more than noise, which jumps from reading to
+// reading; what a board does lasts longer. For normal noise of one standard
+// deviation the mean step is 2/sqrt(pi), and the swing 2.56.
+func (s second) worked() bool {
+	return s.lively() && float64(s.swing) > swingNoise*float64(s.step)
+}
+
+// shifted reports that the level left its course by more than noise does.
 // For normal noise the swing is 2.56 standard deviations, and the median of n
 // readings has a standard error of 1.25/sqrt(n) of them.
-func (s second) shifted(ref unit.Current) bool {
+func (s second) shifted(course unit.Current) bool {
 	se := float64(s.swing) / 2.56 * 1.25 / math.Sqrt(float64(s.n))
-	return max(s.level-ref, ref-s.level) > max(shiftFloor, scale(ref, shiftShare), unit.Current(shiftSigma*se))
+	return max(s.level-course, course-s.level) > max(shiftFloor, scale(course, shiftShare), unit.Current(shiftSigma*se))
 }
 
 func scale(c unit.Current, by float64) unit.Current { return unit.Current(float64(c) * by) }
@@ -50,40 +61,71 @@ const hintFor ms = 3000
 // the bus can be seen.
 const trafficFresh ms = 10_000
 
+// Traffic that moves a restore comes at the rate its family shows or faster;
+// what a host asks a device that stands still is a few transfers now and then.
+const (
+	usualRate  = 5.0 // URBs a second that a restore shows at least, where the profile does not say
+	idleShare  = 0.2 // of that, at most, when it stands still
+	trafficErr = 1e-4
+)
+
+var trafficTest = stats.NewWald(trafficErr, trafficErr)
+
 // traffic takes the count of URBs. A counter that starts again is not movement.
 func (e *Engine) traffic(t ms, f bench.Traffic) {
 	u := &e.s.USB
 	last, known := u.URBs.Get()
 	if known && t > u.Counted && f.URBs >= last {
 		e.weighTraffic(float64(f.URBs-last) * 1000 / float64(t-u.Counted))
+		e.trafficMoves(t, f.URBs-last, t-u.Counted)
 	}
 	u.URBs, u.Counted = unit.Some(f.URBs), t
-	if known && f.URBs > last {
+}
+
+// trafficMoves is a sequential test of a bus at work against one that stands
+// still, begun anew whenever it speaks for standing still (Page's CUSUM).
+func (e *Engine) trafficMoves(t ms, n uint64, span ms) {
+	m := &e.s.Move
+	rate := usualRate
+	if spec := e.p.Spec(e.s.Mode.Mode); spec != nil {
+		rate = max(spec.Traffic.Or(profile.Rates{Low: usualRate}).Low, 1)
+	}
+	ratio := stats.PoissonRatio(int(min(n, 1e6)), float64(span)/1000, idleShare*rate, rate)
+	m.Busy = min(max(m.Busy+ratio, 0), trafficTest.Upper)
+	if trafficTest.Judge(m.Busy) == stats.ForP1 && ratio > 0 {
 		e.moved(t)
 	}
 }
 
 // currentMoves asks whether the current moved in the second that began at from.
-// The level that it is compared with follows slowly, so that drift is not
-// movement.
+// The course that it is compared with follows the level and its slope, so that
+// neither drift nor a slow decay is movement (Holt's linear smoothing).
 func (e *Engine) currentMoves(from ms, now second) {
 	m := &e.s.Move
 	ref, ok := m.Ref.Get()
 	if !ok {
-		m.Ref = unit.Some(now.level)
+		m.Ref, m.Slope = unit.Some(now.level), 0
 		return
 	}
 	m.Lively = now.lively()
-	if m.Lively || now.shifted(ref) {
+	course := max(ref+m.Slope, 0)
+	if m.Lively && (now.worked() || !e.trafficTells(from)) || now.shifted(course) {
 		hint := m.Hint
 		m.Hint = from
 		if hint != 0 && from-hint <= hintFor {
-			m.Ref = unit.Some(now.level)
+			m.Ref, m.Slope = unit.Some(now.level), 0
 			e.moved(from)
 		}
 		return
 	}
-	m.Ref = unit.Some(ref + (now.level-ref)/8)
+	off := now.level - course
+	m.Ref, m.Slope = unit.Some(course+off/2), m.Slope+off/8
+}
+
+// trafficTells reports that the traffic says whether a restore moves, so that a
+// current which is only noisy need not.
+func (e *Engine) trafficTells(t ms) bool {
+	return e.s.Mode.Mode == bench.Restoring && e.countsTraffic(t)
 }
 
 // moved notes a movement and clears a stall.

@@ -74,6 +74,7 @@ type powerState struct {
 	AtMax   ms           // last reading at the supply's current limit
 
 	Block     []unit.Current // readings of the second under way
+	Steps     unit.Current   // the changes from one to the next, summed up
 	BlockFrom ms
 	Level     unit.Maybe[unit.Current] // median of the last full second
 }
@@ -116,11 +117,12 @@ type usbState struct {
 // leftState is how the board was when its device left the bus, and what the
 // current did since: a cable that is pulled changes little, a restart much.
 type leftState struct {
-	Mode    bench.Mode
-	Level   unit.Maybe[unit.Current]
-	Lively  bool
-	Seconds int // full seconds since
-	Changed int // those of them with another level or liveliness
+	Mode       bench.Mode
+	Level      unit.Maybe[unit.Current]
+	Lively     bool
+	MayRestart bool // a mode with planned restarts was not out of the question
+	Seconds    int  // full seconds since
+	Changed    int  // those of them with another level or liveliness
 }
 
 // modeState is the declared mode.
@@ -182,9 +184,11 @@ type downState struct {
 
 // moveState is the evidence that a restore moves.
 type moveState struct {
-	Last    ms // the last movement
-	Ref     unit.Maybe[unit.Current]
-	Hint    ms   // the last second that looked like a movement
-	Lively  bool // the current swung within the last second
-	Stalled ms   // since when, while a stall stands
+	Last    ms                       // the last movement
+	Ref     unit.Maybe[unit.Current] // the level's course
+	Slope   unit.Current             // a second
+	Busy    float64                  // the sequential test of traffic, nats
+	Hint    ms                       // the last second that looked like a movement
+	Lively  bool                     // the current swung within the last second
+	Stalled ms                       // since when, while a stall stands
 }

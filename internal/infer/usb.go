@@ -38,7 +38,7 @@ func (e *Engine) usbGone(t ms) {
 		return
 	}
 	s.Present, s.Gone = false, t
-	s.Left = leftState{Mode: e.s.Mode.Mode, Level: e.s.Power.Level, Lively: e.s.Move.Lively}
+	s.Left = leftState{Mode: e.s.Mode.Mode, Level: e.s.Power.Level, Lively: e.s.Move.Lively, MayRestart: e.mayRestart()}
 	s.URBs = unit.Maybe[uint64]{}
 	e.moved(t)
 }
@@ -53,6 +53,17 @@ func (e *Engine) usbCame(t ms, u bench.USB) {
 	s.Present, s.ID, s.Since, s.Serial = true, u.ID, t, u.Serial
 	e.s.Power.forget()
 	e.moved(t)
+}
+
+// mayRestart reports that a mode with planned restarts is not out of the
+// question, though another is in force.
+func (e *Engine) mayRestart() bool {
+	for i, m := range e.m.modes {
+		if m.Restarts && e.isOpen(i) && e.believes(i) > doubted {
+			return true
+		}
+	}
+	return false
 }
 
 // noteRestart tells that the device came back within the gap of a mode in
@@ -89,7 +100,7 @@ func (e *Engine) longestRestart(m *profile.Spec, t ms) ms {
 // changes little.
 func (e *Engine) restartedInRunning(t ms, id bench.USBID) bool {
 	s, run, start := &e.s.USB, e.p.Spec(bench.Running), e.p.Spec(bench.Starting)
-	if s.Left.Mode != bench.Running || run == nil || start == nil || !among(e.byID[id], bench.Running) {
+	if s.Left.Mode != bench.Running || s.Left.MayRestart || run == nil || start == nil || !among(e.byID[id], bench.Running) {
 		return false
 	}
 	if !e.s.Run.Active || e.s.Down.Since != 0 || s.Gone <= e.s.Run.Start || e.blind(t) || e.st.Hookup.VBUS {

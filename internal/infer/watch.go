@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"benchvigil/internal/bench"
-	"benchvigil/internal/profile"
 )
 
 // Times of a watch.
@@ -32,10 +31,13 @@ type endedWatch struct {
 	Kind, Why    string
 }
 
-// AutoGoal is the goal that is armed by itself when a mode is entered, where
-// there is one that fits the mode.
-func AutoGoal(p *profile.Profile, m bench.Mode) (bench.Goal, bool) {
-	s := p.Spec(m)
+// Armed reports that a goal is armed.
+func (e *Engine) Armed() bool { return e.s.Watch.Armed != 0 }
+
+// AutoGoal is the goal to arm by itself when a mode is entered, where there is
+// one that fits the mode.
+func (e *Engine) AutoGoal(m bench.Mode) (bench.Goal, bool) {
+	s := e.p.Spec(m)
 	switch {
 	case s == nil:
 	case m == bench.Restoring:

@@ -159,20 +159,20 @@ func viewOf(s *story) (v bench.Snapshot) {
 }
 
 func TestAutoGoal(t *testing.T) {
-	p := handset(t)
+	e := infer.New(handset(t), infer.Station{})
 	for mode, want := range map[bench.Mode]string{bench.Restoring: "reach running within 3h", bench.RePairing: "re-pair within 2h"} {
-		if g, ok := infer.AutoGoal(p, mode); !ok || g.String() != want {
+		if g, ok := e.AutoGoal(mode); !ok || g.String() != want {
 			t.Errorf("%s: %q, %v; want %q", mode, g, ok, want)
 		}
 	}
-	if g, ok := infer.AutoGoal(p, bench.Running); ok {
+	if g, ok := e.AutoGoal(bench.Running); ok {
 		t.Errorf("running arms %q", g)
 	}
-	bare := &profile.Profile{Modes: []profile.Spec{{Mode: bench.Restoring}}}
-	if g, ok := infer.AutoGoal(bare, bench.Restoring); !ok || g.String() != "reach running within 6h" {
+	bare := infer.New(&profile.Profile{Modes: []profile.Spec{{Mode: bench.Off}, {Mode: bench.Restoring}}}, infer.Station{})
+	if g, ok := bare.AutoGoal(bench.Restoring); !ok || g.String() != "reach running within 6h" {
 		t.Errorf("without a longest dwell: %q, %v", g, ok)
 	}
-	if g, ok := infer.AutoGoal(bare, bench.RePairing); ok {
+	if g, ok := bare.AutoGoal(bench.RePairing); ok {
 		t.Errorf("a mode that the profile does not have arms %q", g)
 	}
 }

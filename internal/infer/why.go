@@ -97,7 +97,7 @@ func (e *Engine) whyBelieved(m bench.Mode) []string {
 	switch calm := !e.s.Move.Lively && e.s.Power.Level.Known(); {
 	case m == bench.Asleep && calm:
 		why = append(why, "the current is calm")
-	case e.s.Belief.Still >= trafficBudget && e.countsTraffic(e.s.Now):
+	case e.s.Belief.Still >= newsFor && e.countsTraffic(e.s.Now):
 		why = append(why, "the bus is silent")
 	}
 	return why
