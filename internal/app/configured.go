@@ -97,7 +97,7 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 }
 
 func stationPlan(s config.Station) StationPlan {
-	sp := StationPlan{ID: s.ID, Name: s.Name, Port: s.Port, Hookup: s.Hookup(), Profile: s.Profile, Window: s.Window}
+	sp := StationPlan{ID: s.ID, Name: s.Name, Port: s.Port, Hookup: s.Hookup(), Profile: s.Profile, Window: s.Window, Auto: s.Auto}
 	if a, ok := s.Supply.Get(); ok {
 		o := supplyOptions(a, "")
 		sp.Supply = &o

@@ -102,7 +102,7 @@ func demoPlan(o *DemoOptions, b *play.Bench) (*Plan, error) {
 }
 
 func demoStation(st *play.Station, handset *profile.Profile, c play.Clock) StationPlan {
-	sp := StationPlan{ID: st.ID, Name: st.Scenario.Title, Port: st.Port, Hookup: st.Scenario.Hookup, Profile: handset}
+	sp := StationPlan{ID: st.ID, Name: st.Scenario.Title, Port: st.Port, Hookup: st.Scenario.Hookup, Profile: handset, Auto: []bench.Mode{bench.Restoring, bench.RePairing}}
 	if st.Scenario.Hookup.Path == bench.FromSupply {
 		sp.Supply = &supply.Options{
 			Address: st.Supply, OutputQuery: "OUTP?", SetVoltsQuery: "VOLT?", LimitQuery: "CURR?",

@@ -3,17 +3,20 @@ package app
 import (
 	"maps"
 	"reflect"
+	"slices"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 )
 
 // difference is what has to be done when one configuration follows another.
 type difference struct {
-	end    []string            // stations that are gone or changed
-	begin  map[string]bool     // stations that are new or changed
-	keys   map[string][]string // of stations that changed: which keys
-	rename map[string]string   // stations that go on under another name
-	watch  bool                // the ports have to be watched anew
+	end    []string                // stations that are gone or changed
+	begin  map[string]bool         // stations that are new or changed
+	keys   map[string][]string     // of stations that changed: which keys
+	rename map[string]string       // stations that go on under another name
+	auto   map[string][]bench.Mode // stations that go on and arm by themselves in these modes from now on
+	watch  bool                    // the ports have to be watched anew
 }
 
 // fixed are the keys that only a restart changes.
@@ -26,8 +29,8 @@ var fixed = []struct {
 	{"inhibit_sleep", func(c config.Config) any { return c.InhibitSleep }},
 }
 
-// stationKeys names the fields of a station as the configuration does. The
-// name is not among them: a station goes on under another one.
+// stationKeys names the fields of a station as the configuration does. Name and
+// auto are not among them: a station goes on with others.
 var stationKeys = []struct {
 	key string
 	of  func(config.Station) any
@@ -46,7 +49,7 @@ var stationKeys = []struct {
 // the same goes on as it is, at most under another name.
 func compare(old, next config.Config) difference {
 	d := difference{
-		begin: map[string]bool{}, keys: map[string][]string{}, rename: map[string]string{},
+		begin: map[string]bool{}, keys: map[string][]string{}, rename: map[string]string{}, auto: map[string][]bench.Mode{},
 		watch: old.USB != next.USB || !maps.Equal(portsOf(old), portsOf(next)),
 	}
 	was, is := byID(old), byID(next)
@@ -65,14 +68,24 @@ func compare(old, next config.Config) difference {
 			if ok {
 				d.keys[s.ID] = keys
 			}
-		case o.Name != s.Name:
-			d.rename[s.ID] = s.Name
+		default:
+			d.goesOn(o, s)
 		}
 	}
 	return d
 }
 
-// changed lists the keys of a station that differ, but for its name.
+// goesOn notes what changes on a station that goes on.
+func (d *difference) goesOn(o, n config.Station) {
+	if o.Name != n.Name {
+		d.rename[n.ID] = n.Name
+	}
+	if !slices.Equal(o.Auto, n.Auto) {
+		d.auto[n.ID] = n.Auto
+	}
+}
+
+// changed lists the keys of a station that differ, but for its name and auto.
 func changed(o, n config.Station) (keys []string) {
 	for _, k := range stationKeys {
 		if !reflect.DeepEqual(k.of(o), k.of(n)) {

@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/unit"
@@ -39,6 +40,7 @@ func TestCompare(t *testing.T) {
 		Pinned     []string
 		Keys       map[string][]string
 		Rename     map[string]string
+		Auto       map[string][]bench.Mode
 	}
 	for _, tc := range []struct {
 		name   string
@@ -55,6 +57,9 @@ func TestCompare(t *testing.T) {
 			c.Stations[0].Window, c.Stations[0].Name = time.Hour, "Left"
 		}, d{End: []string{"s1"}, Begin: []string{"s1"}, Watch: true, Keys: map[string][]string{"s1": {"window"}}}},
 		{"only a name", func(c *config.Config) { c.Stations[0].Name = "Left" }, d{Rename: map[string]string{"s1": "Left"}}},
+		{"only what arms by itself", func(c *config.Config) { c.Stations[0].Auto = []bench.Mode{bench.Restoring} }, d{
+			Auto: map[string][]bench.Mode{"s1": {bench.Restoring}},
+		}},
 		{"a profile", func(c *config.Config) {
 			p := *c.Stations[1].Profile
 			p.Modes = []profile.Spec{{Mode: "restoring"}}
@@ -79,7 +84,7 @@ func TestCompare(t *testing.T) {
 					begin = append(begin, s.ID)
 				}
 			}
-			if diff := cmp.Diff(tc.want, d{got.end, begin, got.watch, pinned(old, next), got.keys, got.rename}, cmpopts.EquateEmpty()); diff != "" {
+			if diff := cmp.Diff(tc.want, d{got.end, begin, got.watch, pinned(old, next), got.keys, got.rename, got.auto}, cmpopts.EquateEmpty()); diff != "" {
 				t.Errorf("(-want +got):\n%s", diff)
 			}
 			if got.none() != (len(tc.want.End) == 0 && len(tc.want.Begin) == 0 && !tc.want.Watch) {
@@ -113,9 +118,9 @@ func TestEveryFieldIsMinded(t *testing.T) {
 }
 
 // Every field of a station takes effect: one that changed is named, or is its
-// name, or finds the station.
+// name or auto, or finds the station.
 func TestEveryFieldOfAStationIsMinded(t *testing.T) {
-	known := map[string]bool{"ID": true, "Name": true}
+	known := map[string]bool{"ID": true, "Name": true, "Auto": true}
 	for _, k := range stationKeys {
 		known[strings.ReplaceAll(k.key, "_", "")] = true
 	}

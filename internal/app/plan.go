@@ -42,6 +42,7 @@ type StationPlan struct {
 	Hookup         bench.Hookup
 	Profile        *profile.Profile
 	Window         time.Duration    // 0: the profile's
+	Auto           []bench.Mode     // entering one of these arms the goal that fits it
 	Supply         *supply.Options  // nil: no readings; Station, Name, Links, Now and Logger are filled in
 	Meters         []supply.Options // beside the board, each with its Channel; filled in likewise
 }

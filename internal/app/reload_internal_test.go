@@ -175,11 +175,17 @@ func (s *stage) up(ids ...string) func() bool {
 func TestReloadInTheMiddleOfARun(t *testing.T) {
 	s := newStage(t)
 	s.until("three boards running", s.up("s1", "s2", "s3"))
+	for _, id := range []string{"s1", "s2", "s3"} {
+		s.a.mark(id, bench.Mark{Kind: bench.MarkArm, By: "kim", Text: "stay 9h"})
+	}
+	s.until("goals armed", func() bool { return s.look("s1").Watch != nil && s.look("s2").Watch != nil })
+	armed := s.look("s1").Watch.Armed
 	before, engine := s.look("s1"), s.a.setup.Load().byID["s1"].station
 	watcher, rescans := s.a.setup.Load().watcher, s.a.counts().Rescans
 
 	c := s.config("s1", "s2", "s4")
 	c.Stations[0].Name = "First" // which is no reason to begin anew
+	c.Stations[0].Auto = []bench.Mode{bench.Restoring}
 	c.Stations[1].Name, c.Stations[1].VBUS = "Second", true
 	s.reload(c)
 
@@ -206,6 +212,15 @@ func TestReloadInTheMiddleOfARun(t *testing.T) {
 	}
 	if v := s.look("s2"); v.Name != "Second" || !v.Hookup.VBUS || !v.Run.Assumed {
 		t.Errorf("s2 is %q, wired %+v, with run %+v; want it changed, with a run that was there before", v.Name, v.Hookup, v.Run)
+	}
+
+	// Goals stay armed; on the one that began anew, the time counts anew.
+	s.until("the goal of the changed one armed again", func() bool { return s.look("s2").Watch != nil })
+	if w := s.look("s1").Watch; w == nil || !w.Armed.Equal(armed) {
+		t.Errorf("s1 had a goal armed since %v, now %+v", armed, w)
+	}
+	if w := s.look("s2").Watch; w.By != "kim" || w.Goal.For != 9*time.Hour || !w.Armed.After(armed) {
+		t.Errorf("s2 has the goal %+v, armed before %v", w, armed)
 	}
 
 	// The unchanged one still hears of its port.

@@ -93,7 +93,7 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 	}
 	s, err := station.New(station.Options{
 		Engine: infer.New(sp.Profile, infer.Station{ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window}),
-		Name:   sp.Name, Port: sp.Port, Record: a.record.observe, Tell: a.record.tell, Failures: failures,
+		Name:   sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
 	pl.station = s
@@ -180,6 +180,7 @@ func (a *assembly) replace(old, next *setup, d difference) error {
 	if d.watch {
 		a.watch(next)
 	}
+	a.rearm(old, fresh)
 	for _, p := range fresh {
 		fields := []zap.Field{logkey.Station(p.plan.ID)}
 		if keys := d.keys[p.plan.ID]; len(keys) > 0 {
@@ -190,8 +191,29 @@ func (a *assembly) replace(old, next *setup, d difference) error {
 	return err
 }
 
-// rename gives stations that go on the names they are called by now.
+// rearm arms again what was armed on stations that begin anew. Its time counts
+// from the beginning: nobody saw what happened in between.
+func (a *assembly) rearm(old *setup, fresh []*place) {
+	for _, p := range fresh {
+		was := old.byID[p.plan.ID]
+		if was == nil {
+			continue
+		}
+		if w := was.station.Snapshot().Watch; w != nil && !a.mark(p.plan.ID, bench.Mark{Kind: bench.MarkArm, By: w.By, Text: w.Goal.String()}) {
+			a.plan.Logger.Error("the goal is not armed any more", logkey.Station(p.plan.ID), logkey.Goal(w.Goal.String()))
+		}
+	}
+}
+
+// rename gives stations that go on the names they are called by now, and says
+// what arms a goal there from now on.
 func (a *assembly) rename(s *setup, d difference) {
+	for id, modes := range d.auto {
+		p := s.byID[id]
+		p.plan.Auto = modes
+		p.station.ArmIn(modes)
+		a.plan.Logger.Info("other modes arm a goal on the station from now on", logkey.Station(id))
+	}
 	for id, name := range d.rename {
 		p := s.byID[id]
 		p.plan.Name = name

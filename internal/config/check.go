@@ -32,7 +32,7 @@ func (c *checker) config(raw rawConfig) Config {
 		Bench:    c.label("bench", raw.Bench),
 		Listen:   c.listen("listen", raw.Listen),
 		USB:      c.usb(raw.USB),
-		Stations: c.stations(raw.Stations),
+		Stations: c.stations(raw.Stations, c.auto("auto", raw.Auto)),
 
 		InhibitSleep: c.yesNo("inhibit_sleep", raw.InhibitSleep),
 	}
@@ -99,12 +99,16 @@ func (c *checker) profile(path, name string) *profile.Profile {
 
 func (c *checker) known() []string { return slices.Sorted(maps.Keys(c.profiles)) }
 
-func (c *checker) stations(raws []rawStation) (out []Station) {
+func (c *checker) stations(raws []rawStation, auto []bench.Mode) (out []Station) {
 	if len(raws) == 0 {
 		c.missing("stations", "a bench without stations watches nothing: add one")
 	}
 	for i, raw := range raws {
-		out = append(out, c.station(fmt.Sprintf("stations[%d]", i), raw))
+		s := c.station(fmt.Sprintf("stations[%d]", i), raw)
+		if raw.Auto == "" {
+			s.Auto = s.has(auto)
+		}
+		out = append(out, s)
 	}
 	c.apart(out)
 	return out
@@ -121,6 +125,12 @@ func (c *checker) station(path string, raw rawStation) Station {
 		Profile: c.profile(path+".profile", raw.Profile),
 		Power:   c.power(path+".power", raw),
 		VBUS:    c.yesNo(path+".vbus", raw.VBUS),
+		Auto:    c.auto(path+".auto", raw.Auto),
+	}
+	for _, m := range s.Auto {
+		if s.Profile != nil && s.Profile.Spec(m) == nil {
+			c.fail(path+".auto", "the profile %s has no mode %s", s.Profile.Name, m)
+		}
 	}
 	switch {
 	case raw.Window != "":

@@ -49,7 +49,8 @@ type Station struct {
 	Profile *profile.Profile
 	Window  time.Duration // how long the board must stay up
 	Power   bench.PowerPath
-	VBUS    bool // USB bus power feeds the board too
+	VBUS    bool         // USB bus power feeds the board too
+	Auto    []bench.Mode // entering one of these arms the goal that fits it
 	Supply  unit.Maybe[Supply]
 
 	VBUSMeter   unit.Maybe[Supply] // measures USB bus power; its readings are not the board's

@@ -140,7 +140,7 @@ func TestConfigsParse(t *testing.T) {
 func TestReferenceShowsDefaults(t *testing.T) {
 	full := reference(t, func(string) bool { return true })
 	short := reference(t, func(line string) bool {
-		for _, key := range []string{"listen:", "profiles:", "usb:", "sysfs:", "rescan:", "scan:", "window:", "power: supply", "vbus:", "query:", "every: 100ms", "timeout:"} {
+		for _, key := range []string{"listen:", "profiles:", "usb:", "sysfs:", "rescan:", "scan:", "window:", "power: supply", "vbus:", "auto:", "query:", "every: 100ms", "timeout:"} {
 			if strings.HasPrefix(strings.TrimSpace(line), key) && strings.Contains(line, "# optional") {
 				return false
 			}
@@ -394,5 +394,32 @@ func write(t *testing.T, file, text string) {
 	}
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// Modes that arm by themselves on the whole bench, where the family has them,
+// unless a station says otherwise.
+func TestAuto(t *testing.T) {
+	full := &profile.Profile{Name: "full", Modes: []profile.Spec{{Mode: bench.Restoring}, {Mode: bench.RePairing}}}
+	part := &profile.Profile{Name: "part", Modes: []profile.Spec{{Mode: bench.RePairing}}}
+	c, err := config.Parse(strings.NewReader(`
+bench: north
+auto: restoring, re-pairing
+stations:
+  - {id: s1, profile: full, port: 1-1}
+  - {id: s2, profile: part, port: 1-2}
+  - {id: s3, profile: full, port: 1-3, auto: none}
+  - {id: s4, profile: full, port: 1-4, auto: "restoring,restoring"}
+`), "config.yaml", config.Options{Profiles: func(string) (map[string]*profile.Profile, error) {
+		return map[string]*profile.Profile{"full": full, "part": part}, nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string][]bench.Mode{"s1": {bench.Restoring, bench.RePairing}, "s2": {bench.RePairing}, "s3": nil, "s4": {bench.Restoring}}
+	for _, s := range c.Stations {
+		if d := cmp.Diff(want[s.ID], s.Auto); d != "" {
+			t.Errorf("%s: %s", s.ID, d)
+		}
 	}
 }

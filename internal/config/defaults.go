@@ -42,5 +42,6 @@ func defaults() map[string]string {
 		"usb.scan":   short(DefaultScan),
 
 		"inhibit_sleep": "true",
+		"auto":          Nothing,
 	}
 }

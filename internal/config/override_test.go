@@ -59,7 +59,7 @@ func TestFlagOverEnvironmentOverFileOverDefault(t *testing.T) {
 // have, can be given all the same.
 func TestEveryKeyCanBeGiven(t *testing.T) {
 	values := map[string]string{
-		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
+		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "auto": "none", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
 	}
 	want := config.Config{
 		Bench: "south", Listen: "127.0.0.1:5", Profiles: "here",
@@ -156,6 +156,7 @@ stations:
 listen: 127.0.0.1:3 # flag --listen
 profiles: DIR/profiles # default
 inhibit_sleep: true # default
+auto: none # default
 usb:
   sysfs: /sys # default
   rescan: 5s # FILE:3

@@ -14,6 +14,7 @@ type rawConfig struct {
 	Listen       string       `mapstructure:"listen"`
 	Profiles     string       `mapstructure:"profiles"`
 	InhibitSleep string       `mapstructure:"inhibit_sleep"`
+	Auto         string       `mapstructure:"auto"`
 	USB          rawUSB       `mapstructure:"usb"`
 	Stations     []rawStation `mapstructure:"stations"`
 }
@@ -32,6 +33,7 @@ type rawStation struct {
 	Window      string          `mapstructure:"window"`
 	Power       string          `mapstructure:"power"`
 	VBUS        string          `mapstructure:"vbus"`
+	Auto        string          `mapstructure:"auto"`
 	Supply      *rawSupply      `mapstructure:"supply"`
 	VBUSMeter   *rawSupply      `mapstructure:"vbus_meter"`
 	Thermometer *rawThermometer `mapstructure:"thermometer"`

@@ -72,11 +72,20 @@ func TestRefused(t *testing.T) {
 		{"unknown key, dash", good + "    supply: {address: psu, volts-query: 'V?'}\n", []string{
 			`config.yaml:6: stations[0].supply.volts-query: unknown key: did you mean "volts_query"?`,
 		}},
+		{"auto, no such mode", good + "    auto: running\n", []string{
+			`config.yaml:6: stations[0].auto: "running" arms nothing: write restoring, re-pairing, both with a comma between them, or none`,
+		}},
+		{"auto, not of the family", good + "    auto: restoring\n", []string{
+			`config.yaml:6: stations[0].auto: the profile handset has no mode restoring`,
+		}},
+		{"auto of the bench", good + "auto: restoring,\n", []string{
+			`config.yaml:6: auto: "" arms nothing: write restoring, re-pairing, both with a comma between them, or none`,
+		}},
 		{"unknown key, like none", good + "colour: red\n", []string{
-			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, usb, stations`,
+			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, usb, stations`,
 		}},
 		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
-			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, usb, stations`,
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, usb, stations`,
 		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,
@@ -103,7 +112,7 @@ func TestRefused(t *testing.T) {
 			`config.yaml:2: stations: must be a list, each entry starting with "- ", not keys and values`,
 		}},
 		{"station a word", good + "  - s2\n", []string{
-			`config.yaml:6: stations[1]: must hold keys and values (id, name, port, profile, window, power, vbus, supply, vbus_meter, thermometer), not a plain value`,
+			`config.yaml:6: stations[1]: must hold keys and values (id, name, port, profile, window, power, vbus, auto, supply, vbus_meter, thermometer), not a plain value`,
 		}},
 
 		// Bench and page.

@@ -53,6 +53,9 @@ func Keys(names []string) zap.Field { return zap.Strings("keys", names) }
 // Name is what people call a station.
 func Name(name string) zap.Field { return zap.String("name", name) }
 
+// Goal is what a watch waits for, in its text form.
+func Goal(text string) zap.Field { return zap.String("goal", text) }
+
 // Count is how many.
 func Count(n uint64) zap.Field { return zap.Uint64("count", n) }
 

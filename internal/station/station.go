@@ -55,6 +55,7 @@ type Options struct {
 	Failures func() uint64    // failed readings of its supply source; nil: none is counted
 	Now      func() time.Time // the bench clock; nil: time.Now
 	Mailbox  int              // 0: DefaultMailbox
+	Auto     []bench.Mode     // entering one of these arms the goal that fits it, where none is armed
 	Logger   *zap.Logger
 }
 
@@ -86,6 +87,7 @@ type Station struct {
 	id      string
 	name    atomic.Pointer[string] // what people call it
 	mail    chan bench.Observation
+	auto    atomic.Pointer[[]bench.Mode]
 	dropped atomic.Uint64
 	view    atomic.Pointer[bench.Snapshot]
 	probed  chan time.Time // holds the last answer to a probe
@@ -96,6 +98,7 @@ type Station struct {
 	recent []bench.Event
 	marks  []bench.MarkView // newest first
 	shape  shape
+	ended  bool // nothing is observed any more
 }
 
 // New returns a Station that is not running yet.
@@ -106,6 +109,7 @@ func New(o Options) (*Station, error) {
 	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox), probed: make(chan time.Time, 1)}
 	s.start = o.Now()
 	s.Rename(o.Name)
+	s.ArmIn(o.Auto)
 	s.publish(s.start)
 	return s, nil
 }
@@ -116,6 +120,10 @@ func (s *Station) String() string { return "station " + s.id }
 // Rename changes what people call the station, and nothing else: snapshots
 // carry the name from the next tick on. It may be called from anywhere.
 func (s *Station) Rename(name string) { s.name.Store(&name) }
+
+// ArmIn says entering which modes arms a goal from now on. It may be called
+// from anywhere.
+func (s *Station) ArmIn(modes []bench.Mode) { s.auto.Store(&modes) }
 
 // Put hands over an observation. It returns false when the mailbox is full: the
 // observation is dropped and counted, and its source should look again.
@@ -165,6 +173,7 @@ func (s *Station) drain() {
 // end closes the recording of the station: time passed until now.
 func (s *Station) end() {
 	now := s.o.Now()
+	s.ended = true
 	s.give(bench.Observation{At: s.stamp(now), Station: s.id, Fact: bench.Clock{End: true}})
 	s.publish(now)
 }
@@ -210,7 +219,8 @@ func (s *Station) give(o bench.Observation) bool {
 
 // noteMark keeps a mark to be shown, unless an event tells of it.
 func (s *Station) noteMark(at time.Time, m bench.Mark) {
-	if m.Kind == bench.MarkStop || m.Kind == bench.MarkMine {
+	switch m.Kind {
+	case bench.MarkStop, bench.MarkMine, bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
 		return
 	}
 	marks := append([]bench.MarkView{{At: at, Kind: m.Kind, Text: m.Text, By: m.By}}, s.marks...)
@@ -251,7 +261,26 @@ func (s *Station) tell(events []bench.Event) bool {
 	}
 	s.remember(events)
 	s.o.Tell(events)
+	s.autoArm(events)
 	return true
+}
+
+// autoArm arms the goal that fits a mode that was entered, as somebody at the
+// bench would: by a mark, so that it stands in the recording. The mark comes
+// after all that was given, so it is stamped a millisecond later.
+func (s *Station) autoArm(events []bench.Event) {
+	auto := *s.auto.Load()
+	for _, e := range slices.Backward(events) {
+		if e.Type != bench.ModeChanged {
+			continue
+		}
+		g, fits := s.o.Engine.AutoGoal(e.Data.To)
+		if fits && slices.Contains(auto, e.Data.To) && !s.o.Engine.Armed() && !s.ended {
+			at := s.o.Engine.Now().Add(time.Millisecond)
+			s.give(bench.Observation{At: at, Station: s.id, Fact: bench.Mark{Kind: bench.MarkArm, By: bench.Automatic, Text: g.String()}})
+		}
+		return
+	}
 }
 
 func (s *Station) remember(events []bench.Event) {
