@@ -187,7 +187,11 @@ func (r *rig) again(away ms, product uint16, also ...bench.Mode) {
 	r.true.Restarts = append(r.true.Restarts, r.now)
 	last := r.true.Spans[len(r.true.Spans)-1].Mode
 	r.vanish(r.noticed())
-	r.mode(last, append(also, bench.Starting)...)
+	if last == bench.Restoring || last == bench.RePairing {
+		r.mode(last, append(also, bench.Starting)...)
+	} else { // it starts another system
+		r.mode(bench.Starting, append(also, last)...)
+	}
 	if r.chance(0.3) { // it holds its breath, too short for a drop
 		r.draw(load{mean: 0.05 + 0.05*r.rng.Float64(), rel: 0.05})
 		r.play(min(r.between(50, 400), away))

@@ -31,8 +31,16 @@ func (r *rig) lose(back ms, c class, kinds ...string) {
 
 func (r *rig) closeRun() {
 	if n := len(r.true.Runs); n > 0 && r.run().End == never {
-		r.run().End = r.now
+		r.run().End, r.run().Proof = r.now, r.seen()
 	}
+}
+
+// seen is the last moment at which anybody saw the board powered.
+func (r *rig) seen() ms {
+	if r.on && (r.hookup.Path == bench.FromBattery || r.proof == 0) {
+		return r.now
+	}
+	return r.proof
 }
 
 // lost is the drop under way or the last one.
@@ -108,8 +116,9 @@ func (r *rig) heldReset() {
 		r.play(r.between(300, 1000))
 	}
 	start := r.board.starting
-	if start < 1.6*r.board.running {
-		r.board.starting = clamp(1.6*r.board.running, 0.2, 1.1)
+	r.board.starting = 1.7 * r.board.running
+	if r.board.running > 0.5 { // a start draws another current than what was before, or nobody could know
+		r.board.starting = 0.5 * r.board.running
 	}
 	r.booting(r.between(10*second, 45*second))
 	r.board.starting = start

@@ -35,6 +35,7 @@ type rig struct {
 	output  unit.Maybe[bool]
 	slot    int64 // number of the next reading
 	reading ms    // its moment
+	proof   ms    // the last reading
 	open    int   // index+1 of the drop that is under way
 
 	port    bench.USBID
@@ -169,6 +170,7 @@ func (r *rig) read() {
 		return
 	}
 	r.witness(whole)
+	r.proof = r.now
 	r.tell(r.power(x))
 }
 

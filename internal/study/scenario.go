@@ -527,7 +527,7 @@ func stops(r *rig) {
 	switch r.rng.IntN(3) {
 	case 0: // pulled, and said so afterwards
 		r.fall(never)
-		r.play(r.between(2*second, 50*second))
+		r.play(r.between(4*second, 50*second))
 		r.tell(bench.Mark{By: "kim", Kind: bench.MarkStop})
 		r.play(5 * second)
 	case 1: // while somebody is at it

@@ -14,7 +14,9 @@ const (
 
 // Limits of what counts as found.
 const (
-	early     ms = 1500 // a conclusion this much before the truth is still about it
+	early     ms = 1500        // a conclusion this much before the truth is still about it
+	mistimed     = 10 * second // a drop may be placed this much too early and is still about it; the error is scored
+	late         = 90 * second // an interruption that nobody could see may be found by what follows
 	besides      = 2 * second
 	windowOff    = 3 * second // how far window.met may be told from the true moment
 )
@@ -90,7 +92,12 @@ func (d *drop) eligible() bool {
 func (s *scorer) drops() {
 	for i := range s.t.Drops {
 		d := &s.t.Drops[i]
-		e := s.take(bench.RunDropped, func(e *told) bool { return e.known >= d.At && e.known <= d.At+d.Within && e.at >= d.At-early })
+		within := d.Within
+		if !d.eligible() {
+			within = max(within, late)
+			s.hide(d)
+		}
+		e := s.take(bench.RunDropped, func(e *told) bool { return e.known >= d.At && e.known <= d.At+within && e.at >= d.At-mistimed })
 		switch {
 		case e != nil:
 			s.found(d, e)
@@ -182,16 +189,29 @@ func (s *scorer) modeAt(t ms) bench.Mode {
 	return bench.Unknown
 }
 
+// hide notes the runs before and after a drop that nobody could see: what is
+// said of their windows is nobody's fault.
+func (s *scorer) hide(d *drop) {
+	for i := range s.t.Runs {
+		if r := &s.t.Runs[i]; r.End == d.At || d.Back != never && abs(float64(r.Start-d.Back)) < float64(second) {
+			r.Hidden = true
+		}
+	}
+}
+
 // windows asks of each run whether its window was rightly said to be met.
 func (s *scorer) windows() {
 	const window = 210 * second
-	for _, r := range s.t.Runs {
+	for i := range s.t.Runs {
+		r := &s.t.Runs[i]
 		due := r.Origin + window
 		e := s.take(bench.WindowMet, func(e *told) bool {
 			return e.known >= r.Start && e.at < r.End+early && abs(float64(e.at-due)) <= float64(windowOff)
 		})
-		switch lasts := due < min(r.End, s.t.End)-besides; {
-		case r.Origin != never && lasts:
+		switch {
+		case r.Hidden:
+			s.takeAll(bench.WindowMet, func(e *told) bool { return e.known >= r.Start && e.at <= r.End+besides })
+		case r.Origin != never && due < min(r.End, r.Proof)-besides:
 			s.y.Windows++
 			if e == nil {
 				s.y.WindowsMissed++
@@ -203,6 +223,12 @@ func (s *scorer) windows() {
 		}
 	}
 	s.y.WindowsWrong += s.rest(bench.WindowMet, func(e *told) { s.y.note(600, e.at, "window said to be met at a wrong moment") })
+}
+
+// takeAll uses up every event of a type that fits.
+func (s *scorer) takeAll(kind bench.EventType, fits func(*told) bool) {
+	for s.take(kind, fits) != nil {
+	}
 }
 
 func (s *scorer) hung() {

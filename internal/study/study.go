@@ -139,6 +139,9 @@ func (j job) tell(wired func(bench.Hookup), emit func(bench.Observation)) *truth
 func (r *rig) finish() *truth {
 	t := &r.true
 	t.End = r.now
+	if n := len(t.Runs); n > 0 && t.Runs[n-1].End == never {
+		t.Runs[n-1].Proof = r.seen()
+	}
 	for i := range t.Spans {
 		s := &t.Spans[i]
 		s.To = min(s.To, t.End)

@@ -79,6 +79,8 @@ type run struct {
 	Start  ms
 	Origin ms // the window counts from here; never: the system never came up
 	End    ms
+	Proof  ms   // last moment of it at which anything was seen
+	Hidden bool // it began or ended in a way that nobody could see
 }
 
 // stall is a time in which a restore stood still.
