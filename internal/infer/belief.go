@@ -163,6 +163,7 @@ const (
 	tailShare = 0.12             // of the band's edge
 	tailLeast = unit.Milliampere // the offset and resolution of a poor supply
 	noneFits  = -1.5             // how well a current fits what has no band
+	slack     = 1.0              // tails beside the band that still fit: one reading in ten lies beside it
 )
 
 func bandDensity(s *profile.Spec, h bench.Hookup) density {
@@ -188,8 +189,7 @@ func (d *density) log(c unit.Current) float64 {
 		z = (d.low - x) / d.lowTail
 	case x > d.high:
 		z = (x - d.high) / d.highTail
-	default:
-		return 0
 	}
+	z = max(z-slack, 0)
 	return -1.5 * math.Log1p(z*z/2)
 }

@@ -1,6 +1,7 @@
 package infer
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -14,20 +15,23 @@ import (
 // same: a board's own swings last for seconds. So each counts for a part of an
 // independent one, by the time since the one before.
 const (
-	ampsPerSecond = 3.0 // independent readings in a second
-	livelyWeight  = 0.5 // of an independent second
-	trafficWeight = 0.3 // of an independent count
-	newsFor       = 10  // seconds for which calm, or a silent bus, is news
-	oldNews       = 30  // so many times less do they weigh after that
-	busy          = 1.0 // transfers a second that are more than none
-	evidenceMost  = 4.0 // what one piece may speak against a mode, in nats
-	evidenceKept  = 50  // nats of evidence for a mode that are remembered
-	spoken        = 1.0 // nats that must speak for a change: time alone tells none but the end of a start
-	believed      = 0.6 // a mode is declared at this,
-	doubted       = 0.2 // when the one in force is below this,
-	holdSteps     = 3   // for so many steps
-	seenWeight    = 3.0 // of what somebody saw on the screen
-	mostSteps     = 600 // are made at once, after a silence
+	ampsPerSecond    = 3.0  // independent readings in a second
+	livelyWeight     = 0.5  // of an independent second
+	trafficWeight    = 0.4  // of an independent count
+	newsFor          = 10   // seconds for which calm, or a silent bus, is news
+	oldNews          = 30   // so many times less do they weigh after that
+	busy             = 1.0  // transfers a second that are more than none
+	evidenceMost     = 4.0  // what one piece may speak against a mode, in nats
+	evidenceKept     = 50   // nats of evidence for a mode that are remembered
+	spoken           = 1.0  // nats that must speak for a change: time alone tells none but the end of a start
+	spokenAgainst    = 10.0 // against what somebody saw
+	mayBe            = 0.01 // what is believed less is out of the question
+	believed         = 0.6  // a mode is declared at this,
+	doubted          = 0.2  // when the one in force is below this,
+	holdSteps        = 3    // for so many steps
+	seenWeight       = 3.0  // of what somebody saw on the screen
+	mostSteps        = 600  // are made at once, after a silence
+	slowPeriod    ms = 250  // readings that are further apart are rare
 )
 
 // beliefState is what the filter believes while the evidence leaves several
@@ -42,10 +46,12 @@ type beliefState struct {
 	Steps int          // for how many steps
 	Sum   unit.Current // of the readings since the last step
 	N     int
-	First ms  // the first of them
-	Last  ms  // the step in which readings were weighed last
-	Calm  int // seconds in a row without a swing
-	Still int // and counts without traffic
+	First ms        // the first of them
+	Tail  [5]sample // of the last steps, newest first
+	Kept  int       // so many of them
+	Last  ms        // the step in which readings were weighed last
+	Calm  int       // seconds in a row without a swing
+	Still int       // and counts without traffic
 }
 
 func (b beliefState) clone() beliefState {
@@ -137,7 +143,7 @@ func (e *Engine) prior(now int, fresh bool) {
 // stopWeighing ends the weighing where rules, and no odds, say what the mode is.
 func (e *Engine) stopWeighing() {
 	if b := &e.s.Belief; !e.weighing && b.Open != 0 {
-		b.Open, b.Lead, b.Steps, b.Sum, b.N = 0, -1, 0, 0, 0
+		b.Open, b.Lead, b.Steps, b.Sum, b.N, b.Kept = 0, -1, 0, 0, 0, 0
 	}
 }
 
@@ -207,13 +213,41 @@ func (e *Engine) weigh(t ms) {
 	}
 	if b.N > 0 {
 		weight := min(ampsPerSecond*float64(max(t-b.Last, grid))/1000, 1)
-		e.weighAmps(b.First, b.Sum/unit.Current(b.N), weight)
+		b.push(sample{At: b.First, Amps: b.Sum / unit.Current(b.N)})
+		mid := b.middle(e.s.Power.Period)
+		e.weighAmps(mid.At, mid.Amps, weight)
 		b.Sum, b.N, b.Last = 0, 0, t
 	} else {
 		clear(e.logs)
 		e.weighLogs(1)
 	}
 	e.declareBelieved(t, int(n))
+}
+
+// sample is what was read in one step.
+type sample struct {
+	At   ms
+	Amps unit.Current
+}
+
+func (b *beliefState) push(s sample) {
+	copy(b.Tail[1:], b.Tail[:])
+	b.Tail[0] = s
+	b.Kept = min(b.Kept+1, len(b.Tail))
+}
+
+// middle is the median of the last samples, and when they were read: one reading
+// in ten lies outside of its mode's band, and is no evidence against it. Where
+// readings are rare, fewer have to do.
+func (b *beliefState) middle(period ms) sample {
+	n := min(b.Kept, len(b.Tail))
+	if period > slowPeriod {
+		n = min(n, 3)
+	}
+	tail := b.Tail
+	at := tail[n/2].At
+	slices.SortFunc(tail[:n], func(x, y sample) int { return cmp.Compare(x.Amps, y.Amps) })
+	return sample{At: at, Amps: tail[n/2].Amps}
 }
 
 // weighAmps takes a current that was read since t as evidence.
@@ -322,12 +356,25 @@ func (e *Engine) declareBelieved(t ms, n int) {
 	if best != b.Lead {
 		b.Lead, b.Steps = best, 0
 	}
-	if b.For[best] < spoken && e.s.Mode.Mode != bench.Starting {
+	if b.For[best] < e.mustSpeak() {
 		return
 	}
 	if b.Steps += n; b.Steps >= holdSteps {
 		e.tellMode(e.m.modes[best].Mode, e.changedAt(best, t))
 	}
+}
+
+// mustSpeak is how much evidence a change takes beside what is believed. A mode
+// that a person saw is not given up lightly.
+func (e *Engine) mustSpeak() float64 {
+	m := &e.s.Mode
+	switch {
+	case m.Mode == bench.Starting:
+		return 0
+	case e.s.Screen.At != 0 && e.s.Screen.At >= m.Since:
+		return spokenAgainst
+	}
+	return spoken
 }
 
 // changedAt is when the mode in force gave way to another: when the evidence

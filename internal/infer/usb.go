@@ -59,7 +59,7 @@ func (e *Engine) usbCame(t ms, u bench.USB) {
 // question, though another is in force.
 func (e *Engine) mayRestart() bool {
 	for i, m := range e.m.modes {
-		if m.Restarts && e.isOpen(i) && e.believes(i) > doubted {
+		if m.Restarts && e.isOpen(i) && e.believes(i) > mayBe {
 			return true
 		}
 	}
