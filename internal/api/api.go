@@ -163,7 +163,7 @@ func readMark(body io.Reader) (bench.Mark, error) {
 	if !(m.ForSecs >= 0 && m.ForSecs <= 1e6) {
 		return bench.Mark{}, errors.New("for_s: want a number of seconds")
 	}
-	out := bench.Mark{Kind: m.Kind, By: m.By, Text: m.Text, For: time.Duration(m.ForSecs * float64(time.Second))}
+	out := bench.Mark{Kind: m.Kind, By: m.By, Text: m.Text, For: time.Duration(m.ForSecs * float64(time.Second))}.Tidy()
 	return out, out.Check()
 }
 

@@ -109,6 +109,8 @@ func TestRefusals(t *testing.T) {
 		{"mark nobody", "POST", "/api/v1/stations/s9/marks", `{"kind":"stop"}`, false, 404, "s9"},
 		{"no mark", "POST", "/api/v1/stations/s1/marks", `{"kind":"pause"}`, false, 422, `\"pause\" is no mark`},
 		{"no screen", "POST", "/api/v1/stations/s1/marks", `{"kind":"screen","text":"blue"}`, false, 422, `\"blue\" is no screen`},
+		{"nothing dropped", "POST", "/api/v1/stations/s1/marks", `{"kind":"mine"}`, false, 409, "nothing dropped on s1"},
+		{"empty note", "POST", "/api/v1/stations/s1/marks", `{"kind":"note","text":" "}`, false, 422, "a note needs words"},
 		{"too long", "POST", "/api/v1/stations/s1/marks", `{"kind":"hands-on","for_s":90000}`, false, 422, "want up to 2h"},
 		{"misspelt", "POST", "/api/v1/stations/s1/marks", `{"kind":"stop","bye":"kim"}`, false, 422, "bye"},
 		{"not JSON", "POST", "/api/v1/stations/s1/marks", `stop`, false, 422, "cannot be read"},

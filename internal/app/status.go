@@ -156,6 +156,7 @@ func MakeMark(ctx context.Context, o MarkOptions) error {
 	if err != nil {
 		return err
 	}
+	o.Mark = o.Mark.Tidy()
 	if err := o.Mark.Check(); err != nil {
 		return fmt.Errorf("%w: %w", ErrCommand, err)
 	}

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -104,8 +105,11 @@ const (
 )
 
 // MineWithin is how long after a drop a person may still say that it was
-// theirs.
-const MineWithin = 10 * time.Minute
+// theirs, and StopWithin how long after it a stop still means that drop.
+const (
+	MineWithin = 10 * time.Minute
+	StopWithin = time.Minute
+)
 
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
@@ -141,6 +145,8 @@ func (m Mark) Check() error {
 		return fmt.Errorf("%q is no mark: there are %s", m.Kind, strings.Join(MarkKinds(), ", "))
 	case m.Kind == MarkScreen && !slices.Contains(Screens(), Screen(m.Text)):
 		return fmt.Errorf("%q is no screen: there are %s", m.Text, screenNames())
+	case m.Kind == MarkNote && strings.TrimSpace(m.Text) == "":
+		return errors.New("a note needs words")
 	case m.For < 0 || m.For > MostHandsOn:
 		return fmt.Errorf("hands on for %v: want up to %v", m.For, MostHandsOn)
 	case m.For != 0 && m.Kind != MarkHandsOn:

@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"fmt"
 	"time"
 
 	"benchvigil/internal/unit"
@@ -51,17 +50,6 @@ type Snapshot struct {
 	Shape        Shape
 	Counts       Counts
 	QueueDropped uint64 // observations dropped because the station was too busy
-}
-
-// Fits says why a mark makes no sense on the station as it is now.
-func (s *Snapshot) Fits(m Mark) error {
-	switch {
-	case m.Kind == MarkDone && s.Watch == nil:
-		return fmt.Errorf("no goal is armed on %s that could be done", s.Station)
-	case m.Kind == MarkDisarm && s.Watch == nil && s.LastWatch == nil:
-		return fmt.Errorf("no goal is armed on %s", s.Station)
-	}
-	return nil
 }
 
 // RunView is one run.

@@ -16,17 +16,19 @@ import (
 
 // Marks is what a person can say about a station right now.
 type Marks struct {
-	Stop  bool // a run goes on that can be stopped
-	Hands bool // hands are on
-	Mine  bool // a drop is so fresh that somebody may say it was theirs
+	Stop  bool   // a run goes on that can be stopped
+	Hands bool   // hands are on
+	Mine  bool   // a drop is so fresh that somebody may say it was theirs
+	Goal  string // what is armed, and can be done or disarmed
+	Ended bool   // how the last goal ended can be put away
 }
 
 func marksOf(s *bench.Snapshot) *Marks {
-	l := s.LastRun
-	return &Marks{
-		Stop: s.Run != nil, Hands: !s.HandsOn.IsZero(),
-		Mine: l != nil && l.EndedAs == bench.RunDropped && s.At.Sub(l.End) <= bench.MineWithin,
+	m := &Marks{Stop: s.Run != nil, Hands: !s.HandsOn.IsZero(), Mine: s.Dropped(bench.MineWithin), Ended: s.LastWatch != nil}
+	if s.Watch != nil {
+		m.Goal = s.Watch.Goal.String()
 	}
+	return m
 }
 
 // Ask is a page that asks for what a mark still needs, or says why there is
@@ -34,13 +36,17 @@ func marksOf(s *bench.Snapshot) *Marks {
 type Ask struct {
 	Look
 	Station, Name string
-	What          string // "stop", "screen", "note" or "refused"
+	What          string // "stop", "screen", "note", "goal" or "refused"
+	Watch         *Marks // of a goal: what is armed
 	By            string // who answered before
 	Text          string // why it was refused
 }
 
 // asks are the marks that need more than one tap without script.
-var asks = []string{bench.MarkStop, bench.MarkScreen, bench.MarkNote}
+var asks = []string{bench.MarkStop, bench.MarkScreen, bench.MarkNote, askGoal}
+
+// askGoal asks for the marks about goals.
+const askGoal = "goal"
 
 func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 	one, ok := s.find(r.PathValue("station"))
@@ -50,7 +56,7 @@ func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.serve(w, http.StatusOK, "ask", &Ask{
-		Look: s.look(), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r),
+		Look: s.look(), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
 	})
 }
 
@@ -84,6 +90,10 @@ func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFun
 			s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
 			return
 		}
+		if err := one.Fits(m); err != nil {
+			s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
+			return
+		}
 		remember(w, m.By)
 		m.By = cmp.Or(m.By, signature(r))
 		if !s.o.Mark(one.Station, m) {
@@ -106,19 +116,18 @@ func toPhone(station, kind string) string {
 // errUnsure asks for the second tap that a stop needs.
 var errUnsure = errors.New("a stop must be confirmed")
 
-// markOf reads a mark out of a form: "mark" is its kind, and for a screen also
-// which, after a space.
+// markOf reads a mark out of a form: "mark" is its kind, and for a screen or a
+// goal also which, after a space.
 func markOf(f url.Values) (bench.Mark, error) {
-	kind, screen, _ := strings.Cut(f.Get("mark"), " ")
-	m := bench.Mark{Kind: kind, By: strings.TrimSpace(f.Get("by")), Text: strings.TrimSpace(f.Get("text"))}
+	kind, rest, _ := strings.Cut(f.Get("mark"), " ")
+	m := bench.Mark{Kind: kind, By: f.Get("by"), Text: f.Get("text")}
 	switch {
-	case kind == bench.MarkScreen:
-		m.Text = screen
-	case kind == bench.MarkNote && m.Text == "":
-		return m, errors.New("a note needs words")
+	case kind == bench.MarkScreen, kind == bench.MarkArm && rest != "":
+		m.Text = rest
 	case kind == bench.MarkStop && f.Get("sure") == "":
 		return m, errUnsure
 	}
+	m = m.Tidy()
 	return m, m.Check()
 }
 
@@ -146,7 +155,7 @@ func signature(r *http.Request) string {
 		return ""
 	}
 	by, err := url.QueryUnescape(c.Value)
-	if err != nil || (bench.Mark{Kind: bench.MarkNote, By: by}).Check() != nil {
+	if err != nil || (bench.Mark{Kind: bench.MarkWarm, By: by}).Check() != nil {
 		return ""
 	}
 	return by

@@ -1,6 +1,8 @@
 package web
 
 import (
+	stdcmp "cmp"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -40,7 +42,15 @@ func marking(t *testing.T, m *marked) Options {
 	return o
 }
 
-var everyPage = []string{"/", "/m", "/m/s-1", "/m/s-1/stop", "/m/s-1/screen", "/m/s-1/note"}
+var everyPage = []string{
+	"/", "/m", "/m/s-1", "/m/s-1/stop", "/m/s-1/screen", "/m/s-1/note", "/m/s-1/goal",
+	"/m/" + stationOf("goal armed") + "/goal", "/m/" + stationOf("goal missed") + "/goal",
+}
+
+// stationOf is the station that shows a canned state.
+func stationOf(what string) string {
+	return fmt.Sprintf("s-%d", 1+slices.IndexFunc(allStates(), func(c canned) bool { return c.what == what }))
+}
 
 func page(t *testing.T, o Options, path string) *html.Node {
 	t.Helper()
@@ -76,6 +86,9 @@ func TestMarksOf(t *testing.T) {
 		{"up", nil, Marks{Stop: true}},
 		{"no run", []func(*bench.Snapshot){noRun}, Marks{}},
 		{"hands on", []func(*bench.Snapshot){func(s *bench.Snapshot) { s.HandsOn = night.Add(time.Minute) }}, Marks{Stop: true, Hands: true}},
+		{"armed", []func(*bench.Snapshot){func(s *bench.Snapshot) {
+			s.Watch, s.LastWatch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}, &bench.WatchView{}
+		}}, Marks{Stop: true, Goal: "copy", Ended: true}},
 		{"dropped", []func(*bench.Snapshot){noRun, dropped(time.Minute)}, Marks{Mine: true}},
 		{"dropped and up again", []func(*bench.Snapshot){dropped(bench.MineWithin)}, Marks{Stop: true, Mine: true}},
 		{"dropped long ago", []func(*bench.Snapshot){noRun, dropped(bench.MineWithin + time.Millisecond)}, Marks{}},
@@ -93,7 +106,7 @@ func TestButtons(t *testing.T) {
 	states := allStates()
 	tiles := all(page(t, marking(t, &marked{}), "/"), "article", "tile")
 	for i, c := range states {
-		want := []string{"s", "h", "c", "w", "n"}
+		want := []string{"s", "h", "c", "g", "w", "n"}
 		m := marksOf(&c.s)
 		switch {
 		case m.Mine && m.Stop:
@@ -163,7 +176,9 @@ func TestEveryButtonWorksWithoutScript(t *testing.T) {
 			}
 		}
 	}
-	for _, kind := range []string{"stop", "mine", "hands-on", "hands-off", "warm", "note", "screen logo", "screen progress bar"} {
+	for _, kind := range []string{
+		"stop", "mine", "hands-on", "hands-off", "warm", "note", "screen logo", "screen progress bar", "arm stay", "arm reach running within 3h", "arm", "done", "disarm",
+	} {
 		if !pressed[kind] {
 			t.Errorf("no button for %q on any page", kind)
 		}
@@ -196,10 +211,8 @@ func inDialog(n *html.Node) bool {
 func fields(form *html.Node) url.Values {
 	v := url.Values{}
 	for _, in := range all(form, "input", "") {
-		value := attribute(in, "value")
-		if value == "" {
-			value = "kim"
-		}
+		example, _, _ := strings.Cut(attribute(in, "placeholder"), ",")
+		value := stdcmp.Or(attribute(in, "value"), example, "kim")
 		v.Set(attribute(in, "name"), value)
 	}
 	return v
@@ -213,6 +226,8 @@ func TestFormBecomesMark(t *testing.T) {
 	}{
 		{"mark=warm", bench.Mark{Kind: "warm"}, "/?marked=warm#station-s-1"},
 		{"mark=hands-on&by=+kim+", bench.Mark{Kind: "hands-on", By: "kim"}, "/?marked=hands-on#station-s-1"},
+		{"mark=arm+stay+3h&text=x", bench.Mark{Kind: "arm", Text: "stay 3h"}, "/?marked=arm#station-s-1"},
+		{"mark=arm&text=+copy+within+5h+", bench.Mark{Kind: "arm", Text: "copy within 5h"}, "/?marked=arm#station-s-1"},
 		{"mark=screen+lock+screen&text=x", bench.Mark{Kind: "screen", Text: "lock screen"}, "/?marked=screen#station-s-1"},
 		{"mark=stop&sure=1&text=to+reseat", bench.Mark{Kind: "stop", Text: "to reseat"}, "/?marked=stop#station-s-1"},
 		{"mark=note&text=it+smells&by=ines", bench.Mark{Kind: "note", Text: "it smells", By: "ines"}, "/?marked=note#station-s-1"},
@@ -240,10 +255,14 @@ func TestRefusedForms(t *testing.T) {
 		{"no mark", "/stations/s-1/marks", "mark=pause", false, 422, `"pause" is no mark`},
 		{"nothing", "/stations/s-1/marks", "", false, 422, `"" is no mark`},
 		{"no screen", "/m/s-1/marks", "mark=screen+blue", false, 422, `"blue" is no screen`},
+		{"no goal", "/m/s-1/marks", "mark=arm&text=", false, 422, "No goal: write stay, stay 3h"},
+		{"a goal without its limit", "/m/s-1/marks", "mark=arm&text=reach+running", false, 422, "how long may it take?"},
+		{"nothing armed", "/m/s-1/marks", "mark=done", false, 409, "No goal is armed on s-1"},
 		{"empty note", "/m/s-1/marks", "mark=note&text=++", false, 422, "A note needs words."},
 		{"long note", "/m/s-1/marks", "mark=note&text=" + strings.Repeat("x", 1001), false, 422, "up to 1000 bytes"},
 		{"too much", "/m/s-1/marks", "mark=note&text=" + strings.Repeat("x", maxForm), false, 422, "too large"},
 		{"not a form", "/m/s-1/marks", "mark=%zz", false, 422, "cannot be read"},
+		{"stopped already", "/m/s-15/marks", "mark=stop&sure=1", false, 409, "No run goes on on s-15"},
 		{"busy", "/m/s-1/marks", "mark=warm", true, 503, "try again"},
 	} {
 		m := &marked{busy: tc.busy}
@@ -385,7 +404,7 @@ func TestScreenKeys(t *testing.T) {
 
 // Whatever a form holds, what comes out can be handed on.
 func FuzzMarkOf(f *testing.F) {
-	for _, form := range []string{"mark=stop&sure=1", "mark=screen+logo", "mark=note&text=x&by=kim", "mark=hands-on", "mark=&by=%ff", "mark=screen"} {
+	for _, form := range []string{"mark=stop&sure=1", "mark=screen+logo", "mark=note&text=x&by=kim", "mark=hands-on", "mark=&by=%ff", "mark=screen", "mark=arm+stay+3h", "mark=arm&text=copy"} {
 		f.Add(form)
 	}
 	f.Fuzz(func(t *testing.T, form string) {
