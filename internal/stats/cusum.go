@@ -79,9 +79,9 @@ func (c Chart) RunLengthAbove(shift float64) float64 {
 	return l
 }
 
-// nodes of the quadrature. From 20 on the run lengths in use agree to ten
-// digits.
-const nodes = 48
+// nodes is how many the quadrature needs: some for each standard deviation of
+// the range. With half of them the run lengths in use agree to ten digits.
+func (c Chart) nodes() int { return 32 + int(math.Ceil(8*c.H)) }
 
 // forever is a run length from which on the equation is too close to singular to
 // be solved: it is taken as infinite.
@@ -94,9 +94,9 @@ const forever = 1e13
 //
 // at 0 and at Gauss-Legendre nodes, and returns L(0) and L(head start).
 func (c Chart) oneSided(shift float64) (zero, head float64) {
-	x, w := make([]float64, nodes), make([]float64, nodes)
+	x, w := make([]float64, c.nodes()), make([]float64, c.nodes())
 	quad.Legendre{}.FixedLocations(x, w, 0, c.H)
-	n := nodes + 1
+	n := len(x) + 1
 	a, one := mat.NewDense(n, n, nil), mat.NewVecDense(n, nil)
 	for i := range n {
 		z := 0.0

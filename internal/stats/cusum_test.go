@@ -2,6 +2,7 @@ package stats_test
 
 import (
 	"fmt"
+	"math"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -132,6 +133,16 @@ func TestSiegmund(t *testing.T) {
 	if r := h4.Siegmund(4) / h4.RunLength(4); r > 0.85 || r < 0.83 {
 		t.Errorf("at four sigma %.3f of the exact one, the comment says 16 %% too short", r)
 	}
+}
+
+// Far out the run length is infinite, not a number that the quadrature made up;
+// just before, Siegmund's approximation agrees.
+func TestRunLengthLong(t *testing.T) {
+	near(t, "k 2, h 90", stats.Chart{K: 2, H: 90}.RunLength(0), math.Inf(1), 0)
+	long := stats.Chart{K: 0.46, H: 20}
+	near(t, "k 0.46, h 20", long.RunLength(0), long.Siegmund(0), 0.02*long.Siegmund(0))
+	low := stats.Chart{K: 0.1, H: 60}
+	near(t, "k 0.1, h 60", low.RunLength(0), low.Siegmund(0), 0.01*low.Siegmund(0))
 }
 
 // Sums are never below 0, and the mirror image signals on the other side.
