@@ -41,6 +41,7 @@ type currentState struct {
 	Own   [ownSeconds]unit.Current // the levels of its first seconds
 	N     int                      // how many there are
 	Level unit.Current             // their median
+	Top   unit.Current             // the highest such level in this mode
 	Unit  unit.Current             // what means nothing; 0: the level was not steady
 	Last  unit.Current             // the level of the second before
 	Chart stats.CUSUM
@@ -133,10 +134,11 @@ func (e *Engine) steady() bool {
 }
 
 // watchDrift charts the level. A sudden fall is a light that went out, and the
-// level after it the one to keep; a sudden rise counts like a slow one.
+// level after it the one to keep, until it comes on again; a sudden rise above
+// that counts like a slow one.
 func (e *Engine) watchDrift(from ms, now second) {
 	c := &e.s.Current
-	if !e.steady() || c.Drifting != 0 {
+	if !e.steady() || c.Drifting != 0 || c.High != 0 {
 		return
 	}
 	fell := c.Unit > 0 && c.Last-now.level > unit.Current(driftChart.K)*c.Unit
@@ -151,15 +153,28 @@ func (e *Engine) watchDrift(from ms, now second) {
 		c.N, c.Unit = 0, 0
 		return
 	}
-	x := float64(now.level-c.Level) / float64(c.Unit)
-	if driftChart.Add(&c.Chart, min(max(x, -mostUnits), mostUnits)) == stats.Neither {
+	if driftChart.Add(&c.Chart, c.deviation(now.level)) == stats.Neither {
 		return
 	}
 	c.Drifting = from
 	e.emit(bench.CurrentDrifting, from, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(from), Why: []string{
-		say("%v flows, it was %v in its first %d s in %s", now.level, c.Level, ownSeconds, e.p.Label(e.s.Mode.Mode)),
+		say("%v flows, its own level in %s was %v", now.level, e.p.Label(e.s.Mode.Mode), c.own(now.level)),
 		say("what wanders by itself stays within %v", unit.Current(driftChart.K)*c.Unit),
 	}})
+}
+
+// deviation is how far a level is off the board's own, in units.
+func (c *currentState) deviation(level unit.Current) float64 {
+	off := max(level-c.Top, 0) + min(level-c.Level, 0)
+	return min(max(float64(off)/float64(c.Unit), -mostUnits), mostUnits)
+}
+
+// own is the level that the given one is held against.
+func (c *currentState) own(level unit.Current) unit.Current {
+	if level > c.Top {
+		return c.Top
+	}
+	return c.Level
 }
 
 // learn takes one of the first seconds, and with the last of them the level and
@@ -173,6 +188,7 @@ func (c *currentState) learn(level unit.Current) {
 	grain := resolution(c.Own[:])
 	slices.Sort(c.Own[:])
 	c.Level = c.Own[ownSeconds/2]
+	c.Top = max(c.Top, c.Level)
 	var off [ownSeconds]unit.Current
 	for i, v := range c.Own {
 		off[i] = max(v-c.Level, c.Level-v)

@@ -31,6 +31,7 @@ var update = flag.Bool("update", false, "rewrite the expected events in testdata
 //	remove                        it goes
 //	vbus VOLTS AMPS               a meter on USB bus power reads this with every reading from now on
 //	mark KIND BY [for=DURATION] [TEXT]
+//	view                          prints the odds of the hook-up and what the work still needs
 //	supply lost|back|error TEXT
 //	source lost|back TEXT
 //	jump DURATION                 the wall clock is stepped
@@ -160,6 +161,8 @@ func (s *story) do(f []string) {
 		s.step(bench.USB{Change: bench.USBRemove, Port: "1-2"})
 	case "mark":
 		s.mark(arg(1), arg(2), f[3:])
+	case "view":
+		s.view()
 	case "vbus":
 		s.vbus(arg(1), arg(2))
 	case "supply":
@@ -240,6 +243,20 @@ func (s *story) vbus(volts, amps string) {
 	s.bus = &bench.Power{Volts: unit.Some(v), Amps: unit.Some(a), Channel: bench.ChannelVBUS}
 }
 
+// view prints what a snapshot says of the time to come.
+func (s *story) view() {
+	var v bench.Snapshot
+	s.e.View(s.now, &v)
+	fmt.Fprintf(&s.out, "%8s view:", s.offset(s.now))
+	if o := v.Odds; o != nil {
+		fmt.Fprintf(&s.out, " %d of %d lasted, %.3f (%.3f to %.3f) regular=%v", o.Lasted, o.Of, o.Share, o.Low, o.High, o.Regular)
+	}
+	if n := v.Needs; n != nil {
+		fmt.Fprintf(&s.out, " needs %v, at most %v, by %d, passed=%v", n.Median.Or(-1), n.Most.Or(-1), n.Of, n.Passed)
+	}
+	s.out.WriteString("\n")
+}
+
 func (s *story) mark(kind, by string, words []string) {
 	m := bench.Mark{Kind: kind, By: by}
 	if len(words) > 0 && strings.HasPrefix(words[0], "for=") {
@@ -303,6 +320,9 @@ func (s *story) describe(e bench.Event) string {
 	}
 	if d.Assumed {
 		text += " assumed"
+	}
+	if w := d.Ended; w != nil {
+		text += fmt.Sprintf(" ended=%s/%v/quiet %v/finished %v", w.Mode, w.Lasted, w.Quiet, w.Finished)
 	}
 	if u, ok := d.Uptime.Get(); ok {
 		text += fmt.Sprintf(" uptime=%.1fs", u.Seconds())
