@@ -12,10 +12,10 @@ import (
 
 // Times that belong to the exact meanings and to no profile.
 const (
-	grid          ms = 100    // time advances through silence in these steps
-	together      ms = 1000   // a reading and a USB removal this close are one happening
-	standbyFor    ms = 500    // standby for this long, with USB gone, is a drop
-	concludeAfter ms = 650    // wait for the kind of a drop; it must be told within 1 s of the true moment
+	grid          ms = 100  // time advances through silence in these steps
+	together      ms = 1000 // a reading and a USB removal this close are one happening
+	standbyFor    ms = 500  // standby for this long, with USB gone, is a drop
+	concludeAfter ms = 650  // wait for the kind of a drop; it must be told within 1 s of the true moment
 	markGrace     ms = ms(bench.StopWithin / time.Millisecond)
 	outputGrace   ms = 2000   // the output seen off this soon after a drop: we did it
 	blindAfter    ms = 3000   // sight is lost after this, or ten reading periods

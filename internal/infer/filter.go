@@ -17,14 +17,14 @@ import (
 const (
 	ampsPerSecond    = 3.0  // independent readings in a second
 	livelyWeight     = 0.5  // of an independent second
-	trafficWeight    = 0.4  // of an independent count
+	trafficWeight    = 0.15 // of an independent count
 	newsFor          = 10   // seconds for which calm, or a silent bus, is news
 	oldNews          = 30   // so many times less do they weigh after that
 	busy             = 1.0  // transfers a second that are more than none
 	evidenceMost     = 4.0  // what one piece may speak against a mode, in nats
 	evidenceKept     = 50   // nats of evidence for a mode that are remembered
 	spoken           = 1.0  // nats that must speak for a change: time alone tells none but the end of a start
-	spokenAgainst    = 10.0 // against what somebody saw
+	spokenAgainst    = 40.0 // against what somebody saw
 	mayBe            = 0.01 // what is believed less is out of the question
 	believed         = 0.6  // a mode is declared at this,
 	doubted          = 0.2  // when the one in force is below this,
@@ -122,7 +122,7 @@ func (e *Engine) restrict(mask uint32) {
 func (e *Engine) prior(now int, fresh bool) {
 	m, b := e.m, &e.s.Belief
 	weights, _ := m.after(now)
-	weights[now] = often * often // it goes on, most likely
+	weights[now] = e.goesOn(now)
 	p := e.filter.Posterior()
 	for i := range m.modes {
 		for c := m.first[i]; c < m.first[i+1]; c++ {
@@ -138,6 +138,16 @@ func (e *Engine) prior(now int, fresh bool) {
 			}
 		}
 	}
+}
+
+// goesOn is the weight of the mode in force among those that may follow it: it
+// goes on, most likely. A device that has just come back from a mode with
+// planned restarts may as well be through with it.
+func (e *Engine) goesOn(now int) float64 {
+	if e.m.modes[now].Restarts && e.s.USB.Since == e.s.Now {
+		return often
+	}
+	return often * often
 }
 
 // stopWeighing ends the weighing where rules, and no odds, say what the mode is.
@@ -365,13 +375,13 @@ func (e *Engine) declareBelieved(t ms, n int) {
 }
 
 // mustSpeak is how much evidence a change takes beside what is believed. A mode
-// that a person saw is not given up lightly.
+// that a person saw is not given up lightly until the device comes anew.
 func (e *Engine) mustSpeak() float64 {
 	m := &e.s.Mode
 	switch {
 	case m.Mode == bench.Starting:
 		return 0
-	case e.s.Screen.At != 0 && e.s.Screen.At >= m.Since:
+	case e.s.Screen.At != 0 && e.s.Screen.At >= max(m.Since, e.s.USB.Since):
 		return spokenAgainst
 	}
 	return spoken

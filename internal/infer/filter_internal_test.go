@@ -88,12 +88,16 @@ func TestDensity(t *testing.T) {
 			t.Errorf("%v fits with %v, want 0", c, got)
 		}
 	}
-	// One tail beside the band z is 1: (1 + 1/2)^(-3/2).
-	if got, want := d.log(1800*unit.Milliampere*112/100), -1.5*math.Log(1.5); math.Abs(got-want) > 1e-9 {
-		t.Errorf("a tail beside the band fits with %v, want %v", got, want)
+	// One tail beside the band, 12 % of its edge, fits as well; one more, where z
+	// is 1, as the density of Student's t: (1 + 1/2)^(-3/2).
+	if got := d.log(1800 * unit.Milliampere * 112 / 100); got != 0 {
+		t.Errorf("a tail beside the band fits with %v, want 0", got)
+	}
+	if got, want := d.log(1800*unit.Milliampere*124/100), -1.5*math.Log(1.5); math.Abs(got-want) > 1e-9 {
+		t.Errorf("two tails beside the band fit with %v, want %v", got, want)
 	}
 	last := 0.0
-	for c := 79 * unit.Milliampere; c >= 0; c -= unit.Milliampere {
+	for c := 70 * unit.Milliampere; c >= 0; c -= unit.Milliampere {
 		if got := d.log(c); got >= last || math.IsInf(got, -1) {
 			t.Fatalf("%v fits with %v after %v", c, got, last)
 		} else {
