@@ -56,9 +56,9 @@ func newMark() *cobra.Command {
 			"  warm        the board is warm\n" +
 			"  note        anything else",
 		Example: "  benchvigil mark left-1 stop\n  benchvigil mark left-1 hands-on --for 5m\n  benchvigil mark left-1 screen lock screen",
-		Args: func(_ *cobra.Command, args []string) error {
+		Args: func(c *cobra.Command, args []string) error {
 			if len(args) < 2 {
-				return fmt.Errorf("mark takes a station and a kind: %w", errUsage)
+				return exactly("STATION", "KIND")(c, args)
 			}
 			return nil
 		},

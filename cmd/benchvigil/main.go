@@ -81,9 +81,6 @@ func exitCode(err error) int {
 	return exitUnexpected
 }
 
-// errUsage marks a command line that cannot be understood.
-var errUsage = errors.New("see benchvigil --help")
-
 func newRoot() *cobra.Command {
 	root := &cobra.Command{
 		Use:   "benchvigil",
@@ -92,6 +89,7 @@ func newRoot() *cobra.Command {
 			"supply current tell which mode a board is in, how long it has stayed up against the\n" +
 			"window it needs, and when it drops or stalls.",
 		Example:       "  benchvigil demo\n  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil replay --profile configs/profiles/invented-handset.yaml watch.jsonl",
+		Version:       versionLine(),
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -100,9 +98,11 @@ func newRoot() *cobra.Command {
 			}
 			return nil
 		},
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		PersistentPreRun: warnOfEnvironment,
+		RunE:             func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return fmt.Errorf("%w: %w", err, errUsage) })
+	root.SetVersionTemplate("{{.Version}}\n")
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return misused(c, "%v", err) })
 	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newConfig(), newCompletion(), newVersion(), newScan(), newSim(), newStudy())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
@@ -110,14 +110,4 @@ func newRoot() *cobra.Command {
 	}
 	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch())
 	return root
-}
-
-// exactly is cobra.ExactArgs with an error that says what is missing.
-func exactly(what ...string) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		if len(args) != len(what) {
-			return fmt.Errorf("%s takes %d arguments %v, got %d: %w", c.Name(), len(what), what, len(args), errUsage)
-		}
-		return nil
-	}
 }

@@ -20,16 +20,6 @@ func newProfile() *cobra.Command {
 	return c
 }
 
-// atLeastOne wants one or more of what.
-func atLeastOne(what string) cobra.PositionalArgs {
-	return func(c *cobra.Command, args []string) error {
-		if len(args) == 0 {
-			return fmt.Errorf("%s takes one %s or more: %w", c.CommandPath(), what, errUsage)
-		}
-		return nil
-	}
-}
-
 func newProfileCheck() *cobra.Command {
 	return &cobra.Command{
 		Use:   "check FILE...",

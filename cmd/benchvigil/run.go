@@ -28,7 +28,7 @@ func newRun() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			o.Logger, o.Version = log, version()
+			o.Logger, o.Version, o.Out = log, version(), c.OutOrStdout()
 			o.Started = func(address string) {
 				fmt.Fprintf(c.ErrOrStderr(), "Open http://%s/ to see the bench.\n", address) //nolint:errcheck // nobody is there to be told
 			}
@@ -39,7 +39,7 @@ func newRun() *cobra.Command {
 	conf.flags(c)
 	c.Flags().StringVar(&o.Events, "events", "", "add events to this `file`, one CloudEvent a line")
 	c.Flags().StringVar(&o.Record, "record", "", "write observations to this new `file`, for replay")
-	c.Flags().BoolVar(&o.CheckOnly, "check-config", false, "read the configuration, say what is wrong with it, and stop")
+	c.Flags().BoolVar(&o.CheckOnly, "check-config", false, "read the configuration, say what is wrong with it or that it is good, and stop")
 	logs.flags(c)
 	return c
 }

@@ -28,6 +28,11 @@ func version() string {
 	return "development"
 }
 
+// versionLine is what version and --version print.
+func versionLine() string {
+	return fmt.Sprintf("benchvigil %s, %s, %s/%s", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+}
+
 func newVersion() *cobra.Command {
 	return &cobra.Command{
 		Use:     "version",
@@ -35,7 +40,7 @@ func newVersion() *cobra.Command {
 		Example: "  benchvigil version",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
-			_, err := fmt.Fprintf(c.OutOrStdout(), "benchvigil %s, %s, %s/%s\n", version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			_, err := fmt.Fprintln(c.OutOrStdout(), versionLine())
 			return err
 		},
 	}

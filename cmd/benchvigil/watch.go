@@ -41,9 +41,9 @@ func newWatchMark(kind, args, short, example string) *cobra.Command {
 		Use:     kind + " " + args,
 		Short:   short,
 		Example: example,
-		Args: func(_ *cobra.Command, got []string) error {
+		Args: func(c *cobra.Command, got []string) error {
 			if len(got) < 1 || kind == "disarm" && len(got) > 1 {
-				return fmt.Errorf("watch %s takes %s: %w", kind, args, errUsage)
+				return misused(c, "watch %s takes %s", kind, args)
 			}
 			return nil
 		},
@@ -56,6 +56,12 @@ func newWatchMark(kind, args, short, example string) *cobra.Command {
 			return err
 		},
 	}
+	c.ValidArgsFunction = offer(func(c *cobra.Command, args []string) []string {
+		if len(args) == 0 {
+			return running(&o.URL)(c, args)
+		}
+		return nil
+	})
 	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")
 	urlFlag(c, &o.URL)
 	return c

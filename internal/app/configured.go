@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"runtime"
@@ -24,8 +25,9 @@ type RunOptions struct {
 	Flags     map[string]string // values of configuration keys
 	Events    string            // file that events are added to; empty: none
 	Record    string            // file that observations are written to; empty: none
-	CheckOnly bool              // check the configuration and do nothing
-	Reload    <-chan os.Signal  // asks for the configuration to be read again; nil: never
+	CheckOnly bool              // check the configuration, say on Out that it is good, and do nothing
+	Out       io.Writer
+	Reload    <-chan os.Signal // asks for the configuration to be read again; nil: never
 	Version   string
 	Logger    *zap.Logger
 	Started   func(address string)
@@ -35,8 +37,11 @@ type RunOptions struct {
 // When the file or a profile changes, the bench follows.
 func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 	c, p, err := read(file, o)
-	if err != nil || o.CheckOnly {
+	if err != nil {
 		return err
+	}
+	if o.CheckOnly {
+		return sayGood(o.Out, file, len(c.Stations))
 	}
 	if p.Service, err = systemd.FromEnvironment(); err != nil {
 		return err
@@ -57,6 +62,15 @@ func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 		return p, err
 	}
 	return Run(ctx, p)
+}
+
+func sayGood(out io.Writer, file string, stations int) error {
+	noun := "stations"
+	if stations == 1 {
+		noun = "station"
+	}
+	_, err := fmt.Fprintf(out, "%s: the configuration is good: %d %s\n", file, stations, noun)
+	return err
 }
 
 func read(file string, o RunOptions) (config.Config, *Plan, error) {

@@ -7,9 +7,17 @@ import (
 
 // hint says which of the known words may have been meant, or lists them all.
 func hint(word string, known []string) string {
+	if best := nearest(word, known); best != "" {
+		return fmt.Sprintf("did you mean %q?", best)
+	}
+	return "known here are " + strings.Join(known, ", ")
+}
+
+// nearest is the known word that may have been meant, empty for none.
+func nearest(word string, known []string) string {
 	for _, k := range known {
 		if plain(k) == plain(word) {
-			return fmt.Sprintf("did you mean %q?", k)
+			return k
 		}
 	}
 	best, at := "", maxWord
@@ -19,10 +27,7 @@ func hint(word string, known []string) string {
 			best, at = k, d
 		}
 	}
-	if best != "" {
-		return fmt.Sprintf("did you mean %q?", best)
-	}
-	return "known here are " + strings.Join(known, ", ")
+	return best
 }
 
 // plain drops what people mix up in a word.

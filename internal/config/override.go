@@ -2,6 +2,7 @@ package config
 
 import (
 	"reflect"
+	"slices"
 	"strings"
 )
 
@@ -50,6 +51,30 @@ func (r *report) override(o Options) map[string]string {
 		}
 	}
 	return out
+}
+
+// Strangers names the variables of an environment, as os.Environ gives it,
+// that look like ours and give no key. An empty one is none.
+func Strangers(environ []string) (warnings []string) {
+	var known []string
+	for _, key := range Keys() {
+		known = append(known, strings.TrimPrefix(EnvName(key), EnvPrefix))
+	}
+	for _, pair := range environ {
+		name, value, _ := strings.Cut(pair, "=")
+		rest, ours := strings.CutPrefix(name, EnvPrefix)
+		if !ours || value == "" || slices.Contains(known, rest) {
+			continue
+		}
+		text := "environment variable " + name + " means nothing: "
+		if best := nearest(rest, known); best != "" {
+			text += "did you mean " + EnvPrefix + best + "?"
+		} else {
+			text += "there are " + EnvPrefix + strings.Join(known, ", "+EnvPrefix)
+		}
+		warnings = append(warnings, text)
+	}
+	return warnings
 }
 
 // FlagName is the flag of a key: --usb-sysfs for usb.sysfs.

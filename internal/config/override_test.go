@@ -237,3 +237,20 @@ func TestShowOfABadOne(t *testing.T) {
 		t.Error("a file that is not there was shown")
 	}
 }
+
+// A variable that looks like ours and gives no key is named.
+func TestStrangers(t *testing.T) {
+	got := config.Strangers([]string{
+		"HOME=/root", "BENCHVIGIL_EMPTY=", "BENCHVIGIL_LISTEN=127.0.0.1:1", "BENCHVIGIL_USB_SCAN=", "benchvigil_x=1",
+		"BENCHVIGIL_LISTN=127.0.0.1:1", "BENCHVIGIL_USBRESCAN=5s", "BENCHVIGIL_SUPPLY=x",
+	})
+	for i, want := range []string{
+		"environment variable BENCHVIGIL_LISTN means nothing: did you mean BENCHVIGIL_LISTEN?",
+		"environment variable BENCHVIGIL_USBRESCAN means nothing: did you mean BENCHVIGIL_USB_RESCAN?",
+		"environment variable BENCHVIGIL_SUPPLY means nothing: there are BENCHVIGIL_BENCH, BENCHVIGIL_LISTEN",
+	} {
+		if len(got) != 3 || !strings.HasPrefix(got[i], want) {
+			t.Errorf("%d of %q, want %q", i, got, want)
+		}
+	}
+}
