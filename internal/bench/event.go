@@ -104,15 +104,6 @@ type EventData struct {
 	Why     []string // the evidence, in plain words with numbers and units
 }
 
-// Stay is a restore or re-pairing that has ended, planned restarts within it
-// included: what later ones are compared with.
-type Stay struct {
-	Mode     Mode
-	Lasted   time.Duration
-	Quiet    time.Duration // the longest time within it without movement
-	Finished bool          // what usually follows came; otherwise it broke off
-}
-
 // ID is a hash of station, type, time and count: the same conclusion always
 // has the same ID, so that a repeat is known as one.
 func (e Event) ID() string {
@@ -144,13 +135,6 @@ type cloudData struct {
 	By          string    `json:"by,omitempty"`
 	Goal        string    `json:"goal,omitempty"`
 	Why         []string  `json:"why,omitempty"`
-}
-
-type stayData struct {
-	Mode     Mode    `json:"mode"`
-	LastedS  float64 `json:"lasted_s"`
-	QuietS   float64 `json:"quiet_s"`
-	Finished bool    `json:"finished"`
 }
 
 // TimeFormat is RFC 3339 in UTC with milliseconds, used in every file format.
@@ -193,10 +177,3 @@ func seconds(d unit.Maybe[time.Duration]) *float64 {
 }
 
 func rounded(d time.Duration) float64 { return math.Round(d.Seconds()*1000) / 1000 }
-
-func stayOf(s *Stay) *stayData {
-	if s == nil {
-		return nil
-	}
-	return &stayData{s.Mode, rounded(s.Lasted), rounded(s.Quiet), s.Finished}
-}

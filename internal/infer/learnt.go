@@ -9,8 +9,9 @@ import (
 	"benchvigil/internal/stats"
 )
 
-// Learnt is what work of the same profile taught before this watch began: how
-// long restores and re-pairings took, and how long they stood still within.
+// Learnt is what work taught before this watch began: how long restores and
+// re-pairings took, and how long they stood still within. What is of other
+// profiles is passed over.
 type Learnt struct{ Stays []bench.Stay }
 
 // What is learnt from.
@@ -88,7 +89,7 @@ func (e *Engine) endWork(at ms, finished bool) *bench.Stay {
 	if w.Away != 0 && at-w.Away > interlude {
 		at, finished = w.Away, false
 	}
-	s := bench.Stay{Mode: w.Mode, Lasted: (at - w.Since).span(), Quiet: max(w.Quiet, at-w.Moved).span(), Finished: finished}
+	s := bench.Stay{Profile: e.p.Name, Mode: w.Mode, Lasted: (at - w.Since).span(), Quiet: max(w.Quiet, at-w.Moved).span(), Finished: finished}
 	assumed := w.Assumed
 	*w = workState{Stays: w.Stays}
 	if assumed {
@@ -138,7 +139,7 @@ func (e *Engine) learn() {
 func (e *Engine) stays(m bench.Mode) (out []bench.Stay) {
 	for _, list := range [][]bench.Stay{e.st.Learnt.Stays, e.s.Work.Stays} {
 		for _, s := range list {
-			if s.Mode == m && s.Lasted >= shortStay {
+			if s.Profile == e.p.Name && s.Mode == m && s.Lasted >= shortStay {
 				out = append(out, s)
 			}
 		}

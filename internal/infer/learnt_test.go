@@ -17,7 +17,7 @@ func learning(t *testing.T, quiet ...int) *story {
 	st := infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}}
 	for i, q := range quiet {
 		st.Learnt.Stays = append(st.Learnt.Stays, bench.Stay{
-			Mode: bench.Restoring, Lasted: time.Duration(10+i) * time.Minute, Quiet: time.Duration(q) * time.Second, Finished: true,
+			Profile: s.p.Name, Mode: bench.Restoring, Lasted: time.Duration(10+i) * time.Minute, Quiet: time.Duration(q) * time.Second, Finished: true,
 		})
 	}
 	s.e = infer.New(s.p, st)

@@ -1,0 +1,70 @@
+package bench
+
+import (
+	"fmt"
+	"time"
+)
+
+// String says in a few words how long the work still takes: "about 6 min more,
+// 9 of 10 within 25 min (by 12 before)". It is empty where nothing is known.
+func (v *NeedsView) String() string {
+	switch {
+	case v == nil:
+		return ""
+	case v.Passed:
+		return fmt.Sprintf("longer than all %d before", v.Of)
+	}
+	median, known := v.Median.Get()
+	most, limited := v.Most.Get()
+	by := fmt.Sprintf(" (by %d before)", v.Of)
+	switch {
+	case known && limited:
+		return "about " + roughly(median) + " more, 9 of 10 within " + roughly(most) + by
+	case known:
+		return "about " + roughly(median) + " more" + by
+	case limited:
+		return "9 of 10 within " + roughly(most) + by
+	}
+	return ""
+}
+
+// String says the odds in a few words: "2 of 2 lasted: at least 22 % by 95 %".
+// Limits to both sides hold together nine times in ten. A board that drops at
+// nearly the same time each time has no odds.
+func (v *OddsView) String() string {
+	switch {
+	case v == nil:
+		return ""
+	case v.Regular > 0:
+		return fmt.Sprintf("resets at about %.0f s each time", v.Regular.Seconds())
+	case v.Lasted == v.Of:
+		return fmt.Sprintf("%d of %d lasted: at least %s by 95 %%", v.Lasted, v.Of, percent(v.Low))
+	case v.Lasted == 0:
+		return fmt.Sprintf("%d of %d lasted: at most %s by 95 %%", v.Lasted, v.Of, percent(v.High))
+	}
+	return fmt.Sprintf("%d of %d lasted: about %s, %s to %s by 90 %%", v.Lasted, v.Of, percent(v.Share), percent(v.Low), percent(v.High))
+}
+
+// percent never rounds to the side of being sure.
+func percent(share float64) string {
+	p := int(100*share + 0.5)
+	if share < 1 {
+		p = min(p, 99)
+	}
+	if share > 0 {
+		p = max(p, 1)
+	}
+	return fmt.Sprintf("%d %%", p)
+}
+
+// roughly prints a length of time as exactly as an estimate deserves.
+func roughly(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", d.Round(time.Second)/time.Second)
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", d.Round(time.Minute)/time.Minute)
+	}
+	d = d.Round(time.Minute)
+	return fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute)
+}

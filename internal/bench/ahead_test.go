@@ -1,0 +1,43 @@
+package bench_test
+
+import (
+	"testing"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+func TestOddsWords(t *testing.T) {
+	for want, v := range map[string]*bench.OddsView{
+		"":                                     nil,
+		"2 of 2 lasted: at least 22 % by 95 %": {Lasted: 2, Of: 2, Share: 1, Low: 0.2236, High: 1},
+		"0 of 3 lasted: at most 63 % by 95 %":  {Of: 3, High: 0.6316},
+		"3 of 5 lasted: about 60 %, 19 % to 92 % by 90 %": {Lasted: 3, Of: 5, Share: 0.6, Low: 0.189, High: 0.924},
+		"1 of 900 lasted: about 1 %, 1 % to 1 % by 90 %":  {Lasted: 1, Of: 900, Share: 0.001, Low: 0.0001, High: 0.005},
+		"900 of 900 lasted: at least 99 % by 95 %":        {Lasted: 900, Of: 900, Share: 1, Low: 0.9967, High: 1},
+		"resets at about 180 s each time":                 {Of: 3, High: 0.63, Regular: 180400 * time.Millisecond},
+	} {
+		if got := v.String(); got != want {
+			t.Errorf("%+v: %q, want %q", v, got, want)
+		}
+	}
+}
+
+func TestNeedsWords(t *testing.T) {
+	some := unit.Some[time.Duration]
+	for want, v := range map[string]*bench.NeedsView{
+		"":                               nil,
+		"longer than all 14 before":      {Of: 14, Passed: true},
+		"about 6 min more (by 5 before)": {Of: 5, Median: some(5*time.Minute + 40*time.Second)},
+		"about 45 s more, 9 of 10 within 2 h 05 min (by 12 before)": {Of: 12, Median: some(45 * time.Second), Most: some(125 * time.Minute)},
+		"9 of 10 within 90 min (by 12 before)":                      {Of: 12, Most: some(90 * time.Minute)},
+	} {
+		if got := v.String(); got != want {
+			t.Errorf("%+v: %q, want %q", v, got, want)
+		}
+	}
+	if got := (&bench.NeedsView{Of: 12}).String(); got != "" {
+		t.Errorf("nothing known: %q", got)
+	}
+}
