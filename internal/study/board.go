@@ -32,7 +32,7 @@ func newLevels(rng *rand.Rand) levels {
 		return low * math.Pow(high/low, rng.Float64())
 	}
 	b := levels{
-		off: 0.001 * rng.Float64(), standby: in(0.004, 0.02), starting: in(0.2, 0.8), loader: in(0.06, 0.13),
+		off: 0.001 * rng.Float64(), standby: in(0.004, 0.025), starting: in(0.2, 0.8), loader: in(0.06, 0.13),
 		recovery: in(0.28, 0.52), restoring: in(0.3, 1.1), repairing: in(0.28, 0.9), running: in(0.11, 1.1),
 	}
 	b.asleep = min(in(0.006, 0.05), 0.4*b.running)
@@ -123,12 +123,26 @@ func (r *rig) show(product uint16) {
 	}
 }
 
-// work is a restore that moves.
+// work is a restore that moves. Now and then it moves by its current alone or by
+// its traffic alone.
 func (r *rig) work() {
+	if r.tallies && r.chance(0.1) {
+		r.trickle()
+		return
+	}
 	r.draw(load{
 		mean: clamp(r.board.restoring*(0.6+0.8*r.rng.Float64()), 0.25, 1.5), rel: 0.05 + 0.2*r.rng.Float64(), bursts: 0.5 * r.rng.Float64(),
 	})
+	if !r.tallies { // the current must do
+		r.load.rel, r.load.bursts = 0.2, 0.4+0.4*r.rng.Float64()
+	}
 	r.flow = flow{rate: 10 * math.Pow(100, r.rng.Float64()), idle: 0.02 + 0.2*r.rng.Float64(), busy: 0.1 + 0.5*r.rng.Float64(), going: true}
+}
+
+// trickle moves by its traffic alone, and that in bursts with long pauses.
+func (r *rig) trickle() {
+	r.draw(load{mean: clamp(r.board.restoring*(0.5+0.4*r.rng.Float64()), 0.22, 1.5), rel: 0.005 + 0.03*r.rng.Float64(), still: true})
+	r.flow = flow{rate: 15 * math.Pow(30, r.rng.Float64()), idle: 0.6, busy: 0.03 + 0.1*r.rng.Float64(), going: true}
 }
 
 // use is a board that runs and does this and that.
@@ -198,6 +212,15 @@ func (r *rig) again(away ms, product uint16, also ...bench.Mode) {
 	}
 	r.booting(max(away-(r.now-r.true.Restarts[len(r.true.Restarts)-1]), 0))
 	r.show(product)
+}
+
+// tells is how soon the kernel says that a device without power left: hubs tell
+// late now and then, and no reading waits for it.
+func (r *rig) tells() ms {
+	if r.rng.IntN(40) == 0 {
+		return r.between(900, 2800)
+	}
+	return r.noticed()
 }
 
 // noticed is how soon the kernel says that a device left.

@@ -9,7 +9,11 @@ import (
 func (r *rig) fall(back ms, kinds ...string) {
 	r.lose(back, byCurrent, kinds...)
 	r.dark()
-	r.vanish(r.noticed())
+	if r.hookup.VBUS { // there the bus must say it
+		r.vanish(r.noticed())
+	} else {
+		r.vanish(r.tells())
+	}
 	if back != never {
 		r.play(back)
 	}

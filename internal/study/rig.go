@@ -44,7 +44,8 @@ type rig struct {
 	tallies bool // traffic is counted
 	flow    flow
 	urbs    uint64
-	count   ms // moment of the next traffic count
+	idle    int // traffic counts since something went on
+	count   ms  // moment of the next traffic count
 
 	board levels
 	ends  ms // of the job
@@ -68,7 +69,7 @@ type flow struct {
 
 func newRig(rng *rand.Rand, ends ms, emit func(bench.Observation)) *rig {
 	r := &rig{
-		rng: rng, emit: emit, meter: newMeter(rng), ends: ends, tallies: true,
+		rng: rng, emit: emit, meter: newMeter(rng), ends: ends, tallies: rng.IntN(12) != 0,
 		hookup: bench.Hookup{Path: bench.FromSupply, USB: true},
 	}
 	r.noise = newNoise(rng, r.meter.rate)
@@ -241,14 +242,22 @@ func (r *rig) vanish(delay ms) {
 	r.soon(delay, bench.USB{Change: bench.USBRemove, Port: "1-2"})
 }
 
+// longestIdle is after how many seconds without traffic a restore that moves
+// goes on for certain.
+const longestIdle = 90
+
 // traffic counts the URBs of the last second.
 func (r *rig) traffic() {
 	f := &r.flow
 	if f.going && r.chance(f.idle) || !f.going && r.chance(f.busy) {
 		f.going = !f.going
 	}
+	if r.idle++; r.idle > longestIdle && f.rate > 0 {
+		f.going = true
+	}
 	switch {
 	case f.rate > 0 && (f.going || f.force):
+		r.idle = 0
 		r.urbs += uint64(max(f.rate*(0.3+1.4*r.rng.Float64()), 1))
 	case f.alive > 0 && r.chance(1/f.alive):
 		r.urbs += 1 + r.rng.Uint64N(4)

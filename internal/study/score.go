@@ -106,13 +106,41 @@ func (s *scorer) drops() {
 			s.y.note(100, d.At, "a drop out of sight was never told")
 		case !d.eligible():
 			s.y.TooShort++
+		case d.Class == held:
+			s.y.Held++
+			s.y.HeldMissed++
+			s.y.note(450, d.At, "restart with power held not said")
 		default:
 			s.y.Drops++
 			s.y.Missed++
 			s.y.note(1000, d.At, "missed drop")
 		}
 	}
+	s.runs()
 	s.y.FalseDrops += s.rest(bench.RunDropped, func(e *told) { s.y.note(900, e.at, "false drop "+e.Data.Kind) })
+}
+
+// runs matches the starts of runs.
+func (s *scorer) runs() {
+	for i := range s.t.Runs {
+		r := &s.t.Runs[i]
+		e := s.take(bench.RunStarted, func(e *told) bool { return abs(float64(e.at-r.Start)) <= float64(3*second) })
+		if r.Hidden {
+			continue
+		}
+		s.y.Runs++
+		if e == nil {
+			s.y.RunsMissed++
+			s.y.note(250, r.Start, "start of a run not said")
+		}
+	}
+	s.takeAll(bench.RunStarted, func(e *told) bool { return s.hidden(e.at) })
+	s.y.RunsFalse += s.rest(bench.RunStarted, func(e *told) { s.y.note(650, e.at, "run said to start that did not") })
+}
+
+// hidden reports a moment near a run that began or ended unseen.
+func (s *scorer) hidden(t ms) bool {
+	return slices.ContainsFunc(s.t.Runs, func(r run) bool { return r.Hidden && t >= r.Start-late && t <= r.Start+late })
 }
 
 func (s *scorer) found(d *drop, e *told) {
@@ -126,7 +154,11 @@ func (s *scorer) found(d *drop, e *told) {
 		s.y.TooShort++
 		return
 	}
-	s.y.Drops++
+	if d.Class == held {
+		s.y.Held++
+	} else {
+		s.y.Drops++
+	}
 	s.y.Kinds[pair{d.Kinds[0], e.Data.Kind}]++
 	if !slices.Contains(d.Kinds, e.Data.Kind) {
 		s.y.WrongKind++
@@ -162,13 +194,9 @@ func (s *scorer) stalls() {
 		delay := float64(e.known-x.From-x.Quiet) / 1000
 		s.y.StallDelay.add(delay)
 		s.y.noteIf(delay > 30, 50+delay, x.From, "stall told late")
-		again := s.rest(bench.StallRaised, func(e *told) {
-			if e.known > x.From && e.known <= x.To {
-				e.used = true
-				s.y.StallFlaps++
-			}
-		})
-		_ = again
+		for s.take(bench.StallRaised, func(e *told) bool { return e.known > x.From && e.known <= x.To }) != nil {
+			s.y.StallFlaps++
+		}
 	}
 	s.rest(bench.StallRaised, func(e *told) {
 		if s.modeAt(e.known) == bench.RePairing {

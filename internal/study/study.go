@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
-	"math"
 	"math/rand/v2"
 	"slices"
 	"strconv"
@@ -42,6 +41,7 @@ type job struct {
 	sc    *scenario
 	seeds string
 	n     int
+	ends  ms // the story goes on until then; what comes before does not depend on it
 }
 
 // name finds the job again: SCENARIO:SEEDS:NUMBER.
@@ -67,7 +67,10 @@ func parseJob(s string) (job, error) {
 	if err != nil {
 		return job{}, fmt.Errorf("job %q: %w", s, err)
 	}
-	return job{sc, part[1], n}, nil
+	if err := checkSeeds(part[1]); err != nil {
+		return job{}, fmt.Errorf("job %q: %w", s, err)
+	}
+	return job{sc, part[1], n, jobLength}, nil
 }
 
 func find(name string) (*scenario, error) {
@@ -89,8 +92,8 @@ func Scenarios() (names []string) {
 
 // jobs shares the hours out.
 func (o *Options) jobs() ([]job, error) {
-	if o.Seeds != Tune && o.Seeds != Report {
-		return nil, fmt.Errorf("%q is no set of seeds: there are %s and %s", o.Seeds, Tune, Report)
+	if err := checkSeeds(o.Seeds); err != nil {
+		return nil, err
 	}
 	if o.Scenario != "" {
 		if _, err := find(o.Scenario); err != nil {
@@ -109,17 +112,25 @@ func (o *Options) jobs() ([]job, error) {
 		if o.Scenario != "" && o.Scenario != sc.name {
 			continue
 		}
-		n := max(int(math.Round(o.Hours*float64(sc.weight)/float64(total)/(float64(jobLength)/float64(hour)))), 1)
+		share := ms(o.Hours * float64(hour) * float64(sc.weight) / float64(total))
+		n := max((share+jobLength/2)/jobLength, 1)
 		for k := range n {
-			out = append(out, job{sc, o.Seeds, k})
+			out = append(out, job{sc, o.Seeds, int(k), min(jobLength, share)})
 		}
 	}
 	return out, nil
 }
 
+func checkSeeds(s string) error {
+	if s != Tune && s != Report {
+		return fmt.Errorf("%q is no set of seeds: there are %s and %s", s, Tune, Report)
+	}
+	return nil
+}
+
 // tell tells the story of a job, and returns what is true.
 func (j job) tell(wired func(bench.Hookup), emit func(bench.Observation)) *truth {
-	r := newRig(j.rng(), jobLength, emit)
+	r := newRig(j.rng(), j.ends, emit)
 	if j.sc.set != nil {
 		j.sc.set(r)
 	}

@@ -76,7 +76,8 @@ type Tally struct {
 	Delay                     sample
 	SlowDelay, FastDelay      sample // below and above 10 Hz
 	LinkDelay                 sample // beyond the gap, by the bus alone
-	HeldDelay                 sample // restarts with power held
+	Held, HeldMissed          int    // restarts with power held
+	HeldDelay                 sample
 	TimeError                 sample
 	Kinds                     map[pair]int
 	WrongKind                 int
@@ -86,6 +87,7 @@ type Tally struct {
 	StallFlaps                        int    // raised again within one stall
 	StallDelay                        sample // beyond the quiet limit
 
+	Runs, RunsMissed, RunsFalse          int
 	Windows, WindowsMissed, WindowsWrong int
 	Hung, HungMissed, HungFalse          int
 	Restarts, RestartsMissed             int
@@ -124,8 +126,10 @@ func (y *Tally) add(o *Tally) {
 	y.RePairHours += o.RePairHours
 	for _, n := range []struct{ to, from *int }{
 		{&y.Drops, &o.Drops}, {&y.Missed, &o.Missed}, {&y.FalseDrops, &o.FalseDrops}, {&y.TooShort, &o.TooShort}, {&y.Unseen, &o.Unseen},
+		{&y.Held, &o.Held}, {&y.HeldMissed, &o.HeldMissed},
 		{&y.WrongKind, &o.WrongKind}, {&y.Stalls, &o.Stalls}, {&y.MissedStalls, &o.MissedStalls}, {&y.FalseStalls, &o.FalseStalls},
 		{&y.FalseRePairStalls, &o.FalseRePairStalls}, {&y.StallFlaps, &o.StallFlaps},
+		{&y.Runs, &o.Runs}, {&y.RunsMissed, &o.RunsMissed}, {&y.RunsFalse, &o.RunsFalse},
 		{&y.Windows, &o.Windows}, {&y.WindowsMissed, &o.WindowsMissed}, {&y.WindowsWrong, &o.WindowsWrong},
 		{&y.Hung, &o.Hung}, {&y.HungMissed, &o.HungMissed}, {&y.HungFalse, &o.HungFalse},
 		{&y.Restarts, &o.Restarts}, {&y.RestartsMissed, &o.RestartsMissed},
