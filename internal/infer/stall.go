@@ -85,16 +85,21 @@ func (e *Engine) traffic(t ms, f bench.Traffic) {
 // trafficMoves is a sequential test of a bus at work against one that stands
 // still, begun anew whenever it speaks for standing still (Page's CUSUM).
 func (e *Engine) trafficMoves(t ms, n uint64, span ms) {
-	m := &e.s.Move
-	rate := usualRate
-	if spec := e.p.Spec(e.s.Mode.Mode); spec != nil {
-		rate = max(spec.Traffic.Or(profile.Rates{Low: usualRate}).Low, 1)
-	}
+	m, rate := &e.s.Move, e.workRate()
 	ratio := stats.PoissonRatio(int(min(n, 1e6)), float64(span)/1000, idleShare*rate, rate)
 	m.Busy = min(max(m.Busy+ratio, 0), trafficTest.Upper)
 	if trafficTest.Judge(m.Busy) == stats.ForP1 && ratio > 0 {
 		e.moved(t)
 	}
+}
+
+// workRate is the least rate of transfers, in URBs a second, of a board at work.
+func (e *Engine) workRate() float64 {
+	spec := e.p.Spec(e.s.Mode.Mode)
+	if spec == nil {
+		return usualRate
+	}
+	return max(spec.Traffic.Or(profile.Rates{Low: usualRate}).Low, 1)
 }
 
 // currentMoves asks whether the current moved in the second that began at from.
@@ -114,7 +119,9 @@ func (e *Engine) currentMoves(from ms, now second) {
 		m.Hint = from
 		if hint != 0 && from-hint <= hintFor {
 			m.Ref, m.Slope = unit.Some(now.level), 0
-			e.moved(from)
+			if !e.copying() || !e.countsTraffic(from) { // a board that runs moves without a copy
+				e.moved(from)
+			}
 		}
 		return
 	}
@@ -141,20 +148,28 @@ func (e *Engine) moved(t ms) {
 	m.Stalled = 0
 }
 
-// checkStall tells that nothing moved for longer than the mode may be quiet.
+// checkStall tells that nothing moved for longer than it may be quiet.
 func (e *Engine) checkStall(t ms) {
 	m := &e.s.Move
-	mode := e.s.Mode.Mode
-	if mode != bench.Restoring && mode != bench.RePairing || !e.s.Run.Active || m.Stalled != 0 || e.s.Down.Since != 0 {
+	quiet, since := e.mayBeQuiet()
+	if quiet == 0 || t-since <= quiet || !e.s.Run.Active || m.Stalled != 0 || e.s.Down.Since != 0 || !e.movementInSight(t) {
 		return
 	}
-	quiet := e.quietLimit(e.p.Spec(mode))
-	if quiet == 0 || t-m.Last <= quiet || !e.movementInSight(t) {
-		return
-	}
-	m.Stalled = m.Last
+	m.Stalled = since
 	e.s.Counts.Stalls++
-	e.emit(bench.StallRaised, m.Last, bench.EventData{Mode: mode, Uptime: e.uptime(m.Last), Why: e.whyStalled(t)})
+	e.emit(bench.StallRaised, since, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(since), Why: e.whyStalled(t, since)})
+}
+
+// mayBeQuiet is how long what is under way may stand still, 0 for ever, and
+// since when it does.
+func (e *Engine) mayBeQuiet() (quiet, since ms) {
+	switch mode := e.s.Mode.Mode; {
+	case mode == bench.Restoring || mode == bench.RePairing:
+		return e.quietLimit(e.p.Spec(mode)), e.s.Move.Last
+	case e.copying() && up(mode):
+		return millis(profile.DefaultQuiet), max(e.s.Move.Last, e.s.Watch.Armed)
+	}
+	return 0, 0
 }
 
 // movementInSight reports that a movement would have been seen.

@@ -134,14 +134,14 @@ func (e *Engine) whyHung() []string {
 	return why
 }
 
-func (e *Engine) whyStalled(t ms) []string {
-	why := []string{say("nothing moved for %s", (t - e.s.Move.Last).words())}
+func (e *Engine) whyStalled(t, since ms) []string {
+	why := []string{say("nothing moved for %s", (t - since).words())}
 	if n, ok := e.s.USB.URBs.Get(); ok && e.countsTraffic(t) {
-		why = append(why, say("the bus traffic stands at %d URBs", n))
+		why = append(why, say("fewer than %.3g transfers a second on the bus, %d in all", e.workRate(), n))
 	} else {
 		why = append(why, "no traffic count: the evidence is weak")
 	}
-	if level, ok := e.s.Power.Level.Get(); ok {
+	if level, ok := e.s.Power.Level.Get(); ok && !e.s.Move.Lively {
 		why = append(why, say("the current stays at %v", level))
 	}
 	return why
