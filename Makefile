@@ -25,7 +25,7 @@ ARGS ?=
 
 # In the order of the checks: cheap ones first; the virtual machine after the
 # race run and never beside it, because both want the whole computer.
-STAGES := setup vet format staticcheck race fuzz metrics test-vm
+STAGES := setup vet format staticcheck race fuzz metrics test-package test-vm
 
 .PHONY: help
 help: ## list the targets
@@ -42,6 +42,18 @@ test: ## every check, the virtual machine included; stops at the first that fail
 .PHONY: build
 build: setup-build ## build bin/benchvigil
 	@go build -o $(BIN) ./cmd/benchvigil
+
+.PHONY: package
+package: setup-build ## the Debian package, into bin/
+	@deploy/package.sh $(CURDIR)/bin
+
+.PHONY: test-package
+test-package: package ## the package: what is in it, its scripts, and the manual page
+	@BENCHVIGIL_DEB=$$(ls $(CURDIR)/bin/benchvigil_*.deb) go test -count=1 -run=Package ./deploy
+
+.PHONY: desk
+desk: package setup-desk ## a virtual Debian with an emulated bench and the package; poweroff ends it
+	@go run ./internal/vmtest/desk README.md $(CURDIR)/bin/benchvigil_*.deb
 
 .PHONY: test-unit
 test-unit: setup-build ## the tests alone, quickly: no race detector, no virtual machine
@@ -109,3 +121,7 @@ setup: ## install what the tests need and is missing (Debian)
 .PHONY: setup-build
 setup-build:
 	@internal/tools/setup.sh build
+
+.PHONY: setup-desk
+setup-desk:
+	@internal/tools/setup.sh build test desk

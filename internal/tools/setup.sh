@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # setup.sh GROUP...: sees to it that a Debian 12 or 13 machine has what the
 # groups need. "build" is what compiling needs, "test" what the checks need on
-# top. Only what is missing is installed, one line said for each; what would
+# top, "desk" what the desk machine needs besides. Only what is missing is installed, one line said for each; what would
 # start a service is unpacked below .cache and not installed. A machine that
 # has everything, Debian or not, is left alone.
 set -euo pipefail
@@ -16,6 +16,8 @@ build|pkg-config|command -v pkg-config|tells cgo where libusb is
 build|libusb-1.0-0-dev|pkg-config --exists libusb-1.0|USB enumeration (gousb) is compiled against it
 test|qemu-system-x86|command -v qemu-system-x86_64|emulates the machine in which a real kernel runs
 test|xz-utils|command -v xz|unpacks that kernel
+desk|mmdebstrap|command -v mmdebstrap|makes the small Debian of the desk machine
+desk|e2fsprogs|PATH=$PATH:/sbin:/usr/sbin command -v mke2fs|makes its disk
 '
 
 say() { echo "setup: $*"; }
@@ -125,4 +127,10 @@ go version >/dev/null || die "Go is too old: install Go 1.26 or newer from https
 install_missing "$@"
 if [[ " $* " == *" test "* ]]; then
 	download
+fi
+if [[ " $* " == *" desk "* ]] && [ ! .cache/desk/root.ext4 -nt internal/vmtest/desk/root.sh ]; then
+	say "the disk of the desk machine (into .cache, about a minute)"
+	mkdir -p .cache/desk
+	by_hand="internal/vmtest/desk/root.sh .cache/desk/root.ext4"
+	quietly as_root internal/vmtest/desk/root.sh .cache/desk/root.ext4 || die "the disk did not come: see above"
 fi
