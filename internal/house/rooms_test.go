@@ -100,6 +100,13 @@ var rooms = []room{
 		ours: []string{"internal/unit", "internal/bench", "internal/sim/scpi", "internal/sim/usbip", "internal/vmtest", "internal/vmtest/report"},
 		why:  vmWhy,
 	},
+	{of: "internal/vmtest/desk", ours: []string{"internal/vmtest"}, why: vmWhy},
+	{of: "internal/vmtest/desk/boot", ours: []string{"internal/vmtest"}, why: vmWhy},
+	{
+		of:   "internal/vmtest/desk/bench",
+		ours: []string{"internal/unit", "internal/bench", "internal/sim", "internal/sim/scpi", "internal/sim/usbip"},
+		why:  vmWhy,
+	},
 	{of: "internal/house", why: "the house is only tests"},
 }
 
