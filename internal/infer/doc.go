@@ -30,4 +30,10 @@
 //   - supply.lost: no good reading for max(3 s, ten reading periods).
 //   - stall.raised: nothing moved for longer than the mode's quiet limit.
 //   - start.hung: starting lasted longer than its longest dwell.
+//
+// The mode follows from these meanings and from the identity on the bus where
+// they say what it is. Where they leave several modes open, a hidden Markov
+// forward filter over the profile's modes weighs them: ten steps a second, by
+// the level and liveliness of the current, the traffic, what people saw on the
+// screen, and what usually follows what (filter.go, belief.go).
 package infer
