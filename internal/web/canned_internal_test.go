@@ -173,6 +173,31 @@ func allStates() []canned {
 			s.Waiting = true
 			s.LastRun = &bench.RunView{Start: ago(2 * time.Minute), Uptime: 110 * time.Second, End: ago(10 * time.Second), EndedAs: bench.RunStopped, Kind: bench.StoppedByMark}
 		})},
+		{"goal armed", changed(r, named("Heron 6"), in(bench.Restoring, "restoring", 43*time.Minute), upFor(46*time.Minute), func(s *bench.Snapshot) {
+			s.Watch = &bench.WatchView{
+				Goal: bench.Goal{Kind: bench.GoalReach, Mode: bench.Running, Within: 3 * time.Hour}, By: bench.Automatic,
+				Armed: ago(43 * time.Minute), From: ago(43 * time.Minute), Takes: 3 * time.Hour,
+			}
+		})},
+		{"copy armed", changed(r, named("Heron 7"), upFor(46*time.Minute), func(s *bench.Snapshot) {
+			s.Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, By: "kim", Armed: ago(20 * time.Minute), From: ago(20 * time.Minute)}
+		})},
+		{"armed before power", changed(r, named("Heron 8"), noRun, unplugged, in(bench.Off, "off", time.Hour), draws(0, 3801*unit.Millivolt), func(s *bench.Snapshot) {
+			s.Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalStay, For: 3 * time.Hour}, By: "kim", Armed: ago(2 * time.Minute), Takes: 3 * time.Hour}
+		})},
+		{"goal done", changed(r, named("Heron 9"), upFor(9*time.Hour), func(s *bench.Snapshot) {
+			s.LastWatch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalStay, For: 8 * time.Hour}, Armed: ago(8 * time.Hour), Ended: ago(time.Minute), EndedAs: bench.WatchDone}
+			s.Recent = append([]bench.Event{event1(bench.WatchDone, time.Minute, bench.EventData{Goal: "stay 8h", Why: []string{"up for 8 h 0 min, 8 h 0 min were wanted"}})}, s.Recent...)
+		})},
+		{"goal missed", changed(r, named("Heron 10"), upFor(9*time.Hour), func(s *bench.Snapshot) {
+			s.LastWatch = &bench.WatchView{
+				Goal: bench.Goal{Kind: bench.GoalReach, Mode: bench.Running, Within: 2 * time.Hour}, Ended: ago(time.Minute),
+				EndedAs: bench.WatchFailed, Kind: bench.WatchLate, Why: "not running within 2 h 0 min",
+			}
+		})},
+		{"goal ended", changed(r, named("Heron 11"), func(s *bench.Snapshot) {
+			s.LastWatch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, Ended: ago(time.Minute), EndedAs: bench.WatchFailed, Kind: bench.WatchStopped, Why: "kim marked a stop"}
+		})},
 		{"cable out", changed(r, named("Crane 2"), unplugged, func(s *bench.Snapshot) { s.USB.Gone, s.USB.Overdue = ago(40*time.Second), true })},
 		{"led by marks", changed(r, named("Crane 1, battery"), unplugged, func(s *bench.Snapshot) {
 			s.Hookup, s.Port, s.Reading, s.Shape = bench.Hookup{Path: bench.FromBattery}, "", bench.ReadingView{}, bench.Shape{}

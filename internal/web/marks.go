@@ -100,7 +100,7 @@ func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFun
 			s.refuse(w, r, http.StatusServiceUnavailable, "The station is too busy to take the mark: try again.")
 			return
 		}
-		s.o.Logger.Info("marked", logkey.Station(one.Station), logkey.Fact(m))
+		s.o.Logger.Info("marked", logkey.Station(one.Station), logkey.Mark(m.Kind, m.Text, m.By, m.For))
 		http.Redirect(w, r, back(one.Station, m.Kind), http.StatusSeeOther)
 	}
 }

@@ -29,6 +29,7 @@ type Look struct {
 	Grid                   Grid
 	Legend                 []Severity
 	Screens                []Choice
+	Goals                  Goals
 }
 
 // Choice is one screen that can be marked, and its key.
@@ -129,7 +130,7 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
-		CanMark: s.o.Mark != nil, Legend: severities, Screens: choices(),
+		CanMark: s.o.Mark != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
 	if s.o.Notice != nil {
 		f.HasNotice, f.Notice = true, s.o.Notice()

@@ -27,6 +27,7 @@ type Tile struct {
 	Since  string
 	Wait   string // what is being waited for
 	Window string // how long it takes
+	Until  string // what happens then: it ends, or it is late
 	End    string // when it should end
 	Left   string // until then
 	Done   string // how much of the window is over, in percent
@@ -41,6 +42,8 @@ type Tile struct {
 	HandsLeft string // how long that is
 	Seen      string // the screen that somebody saw last
 	SeenBy    string // who, and when
+	Goal      string // what is armed
+	GoalBy    string // who armed it, and when
 	Marks     *Marks // what can be marked; nil: nothing
 
 	Troubles []Trouble // what somebody must know now, most urgent first
@@ -128,15 +131,18 @@ func (t *Tile) showMode(s *bench.Snapshot) {
 }
 
 func (t *Tile) showRun(s *bench.Snapshot, c clock) {
-	if s.Run == nil {
+	if s.Run != nil {
+		t.Uptime, t.Since = span(s.Run.Uptime), "since "+c.at(s.Run.Start)
+		if s.Run.Assumed {
+			t.Since = "or longer: up at first sight, " + c.at(s.Run.Start)
+		}
+	}
+	switch {
+	case s.Watch != nil:
+		t.showGoal(s, c)
+	case s.Run == nil:
 		t.Wait = waitWithoutRun(s)
-		return
-	}
-	t.Uptime, t.Since = span(s.Run.Uptime), "since "+c.at(s.Run.Start)
-	if s.Run.Assumed {
-		t.Since = "or longer: up at first sight, " + c.at(s.Run.Start)
-	}
-	if s.Window > 0 {
+	case s.Window > 0:
 		t.showWindow(s, c)
 	}
 }
@@ -172,7 +178,7 @@ func (t *Tile) showWindow(s *bench.Snapshot, c clock) {
 	default:
 		spent := max(s.At.Sub(r.Origin), 0)
 		t.Wait, t.Window = "Window", span(spent)+" of "+span(s.Window)
-		t.End, t.Left = c.at(end), span(end.Sub(s.At).Round(time.Second))
+		t.Until, t.End, t.Left = "ends", c.at(end), span(end.Sub(s.At).Round(time.Second))
 		t.Done = fmt.Sprintf("%.1f", 100*spent.Seconds()/s.Window.Seconds())
 	}
 }

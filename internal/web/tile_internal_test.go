@@ -25,7 +25,7 @@ func TestTile(t *testing.T) {
 		Station: "s", Name: "Wren 7, water damage", Severity: Normal, State: "Up",
 		Mode: "Running", ModeFor: "for 2 min 00 s",
 		Uptime: "2 min 23 s", Since: "since 02:55:49",
-		Wait: "Window", Window: "2 min 03 s of 3 min 30 s", End: "02:59:39", Left: "1 min 27 s", Done: "58.6",
+		Wait: "Window", Window: "2 min 03 s of 3 min 30 s", Until: "ends", End: "02:59:39", Left: "1 min 27 s", Done: "58.6",
 		Amps: "412 mA", Volts: "3.801 V",
 		USB: "USB port 1-2: 1209:0004 since 02:56:12, serial WREN7-0042",
 		Events: []Line{
@@ -90,6 +90,12 @@ func TestJudgement(t *testing.T) {
 		"hands on":             {Normal, "Up", nil, nil},
 		"fed by the bus too":   {Normal, "Up", nil, []string{"Output off does not mean off: USB bus power feeds this board."}},
 		"stopped, not off yet": {Neutral, "Stopped", nil, []string{"Stopped at 02:58:02 after 1 min 50 s."}},
+		"goal armed":           {Normal, "Window met", nil, nil},
+		"copy armed":           {Normal, "Window met", nil, nil},
+		"armed before power":   {Neutral, "No run", nil, nil},
+		"goal done":            {Normal, "Done", nil, []string{"Stay 8h: done at 02:57:12."}},
+		"goal missed":          {Abnormal, "Goal missed", []string{"Reach running within 2h: missed at 02:57:12: not running within 2 h 0 min."}, nil},
+		"goal ended":           {Normal, "Up", nil, []string{"Copy: ended at 02:57:12: kim marked a stop."}},
 		"cable out":            {Abnormal, "USB gone", []string{"USB gone since 02:57:32, the current still flows: is the cable out?"}, nil},
 		"led by marks":         {Normal, "Up", nil, []string{"Led by marks and the clock: there is neither a supply nor a USB port to watch."}},
 		"window over, not proven": {Action, "No readings", []string{

@@ -45,6 +45,12 @@ func capital(s string) string {
 	return string(unicode.ToUpper(r)) + s[n:]
 }
 
+// uncapital makes the first letter a small one, as within a line.
+func uncapital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToLower(r)) + s[n:]
+}
+
 // several counts things: "no drops", "1 drop", "5 drops".
 func several(n uint64, one, many string) string {
 	switch n {
@@ -123,6 +129,8 @@ func sentence(e bench.Event) string {
 		return told("The USB watch failed", first(d.Why))
 	case bench.USBBack:
 		return "The USB watch works again"
+	case bench.WatchArmed, bench.WatchDone, bench.WatchFailed:
+		return watchSentence(e)
 	}
 	return strings.TrimPrefix(string(e.Type), "benchvigil.")
 }

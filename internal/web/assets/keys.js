@@ -82,7 +82,7 @@ function number(digit) {
 
 // press presses the button of the selected tile that goes by this key.
 function press(key) {
-  if (!"shcwnm".includes(key)) return false;
+  if (!"shcgwnm".includes(key)) return false;
   const tile = selected();
   const button = tile?.querySelector(`[data-key="${key}"]`);
   if (!tile) say("Select a station first: arrow keys or its number");

@@ -31,13 +31,25 @@ document.addEventListener("click", (e) => {
 
 // openFor opens a dialog about a station.
 function openFor(dialog, about) {
-  const form = dialog.querySelector("form");
   if (about) {
-    form.reset();
-    Object.assign(form.dataset, { station: about.station, name: about.name });
+    for (const form of dialog.querySelectorAll("form")) {
+      form.reset();
+      Object.assign(form.dataset, { station: about.station, name: about.name });
+    }
     dialog.querySelector(".about").textContent = about.name;
+    showGoal(dialog, about);
   }
   dialog.showModal();
+}
+
+// showGoal says in the dialog about goals what is armed, and offers what can be
+// done about it.
+function showGoal(dialog, { goal, ended }) {
+  const now = dialog.querySelector(".goal-now");
+  if (!now) return;
+  now.textContent = goal ?? "";
+  dialog.querySelector(".when-armed").hidden = !goal;
+  dialog.querySelector(".when-ended").hidden = Boolean(goal) || !ended;
 }
 
 // sure reports the second tap. The first one arms the button for a while.
@@ -59,8 +71,8 @@ function sure(button, name) {
 
 // read makes a mark of the button pressed and the form it stands in.
 function read(button, form) {
-  const [kind, ...screen] = button.value.split(" ");
-  const text = screen.join(" ") || form.elements.text?.value.trim();
+  const [kind, ...rest] = button.value.split(" ");
+  const text = rest.join(" ") || form.elements.text?.value.trim();
   return text ? { kind, text } : { kind };
 }
 
