@@ -4,9 +4,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
+	"go.uber.org/zap/buffer"
 	"go.uber.org/zap/zapcore"
 )
 
@@ -44,12 +47,34 @@ func (o *logOptions) encoder(w io.Writer) (zapcore.Encoder, error) {
 		cfg.EncodeTime = zapcore.TimeEncoderOfLayout("15:04:05.000")
 		cfg.EncodeLevel = zapcore.CapitalLevelEncoder
 		cfg.ConsoleSeparator = "  "
-		return zapcore.NewConsoleEncoder(cfg), nil
+		return lines{zapcore.NewConsoleEncoder(cfg)}, nil
 	case o.format == "auto", o.format == "json":
 		cfg.EncodeTime = zapcore.RFC3339NanoTimeEncoder
 		return zapcore.NewJSONEncoder(cfg), nil
 	}
 	return nil, fmt.Errorf("--log-format %q: want auto, json or human: %w", o.format, errUsage)
+}
+
+// lines is an encoder for people: an error of several lines, such as all that
+// is wrong with a configuration, stands below its entry and not in one line of
+// JSON.
+type lines struct{ zapcore.Encoder }
+
+// Clone keeps what was added.
+func (l lines) Clone() zapcore.Encoder { return lines{l.Encoder.Clone()} }
+
+// EncodeEntry makes the lines of one entry.
+func (l lines) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
+	for i, f := range fields {
+		err, ok := f.Interface.(error)
+		if f.Type != zapcore.ErrorType || !ok || !strings.Contains(err.Error(), "\n") {
+			continue
+		}
+		e.Message += ":\n    " + strings.ReplaceAll(err.Error(), "\n", "\n    ")
+		fields = slices.Concat(fields[:i], fields[i+1:])
+		break
+	}
+	return l.Encoder.EncodeEntry(e, fields)
 }
 
 func isTerminal(w io.Writer) bool {

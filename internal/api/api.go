@@ -149,7 +149,7 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusServiceUnavailable, fmt.Sprintf("station %q is too busy to take the mark: try again", s.Station))
 		return
 	}
-	a.o.Logger.Info("marked", logkey.Station(s.Station), logkey.Fact(m))
+	a.o.Logger.Info("marked", logkey.Station(s.Station), logkey.Mark(m.Kind, m.Text, m.By, m.For))
 	w.WriteHeader(http.StatusNoContent)
 }
 

@@ -39,6 +39,8 @@ func (d *desk) handler(t *testing.T) http.Handler {
 				Run:     &bench.RunView{Start: moment.Add(-time.Minute), Uptime: time.Minute, Origin: moment.Add(-40 * time.Second)},
 				Reading: bench.ReadingView{At: moment, Amps: unit.Some(412 * unit.Milliampere)},
 				USB:     bench.USBView{Present: true, ID: bench.USBID{Vendor: 0x1209, Product: 4}, Since: moment.Add(-40 * time.Second)},
+
+				LastMark: bench.MarkView{At: moment, Kind: bench.MarkNote, Text: "hot", By: "kim"},
 			}}
 		},
 		Mark: func(id string, m bench.Mark) bool {
@@ -74,7 +76,10 @@ func TestStations(t *testing.T) {
 		"run":     map[string]any{"start": "2026-03-02T21:13:05Z", "uptime_s": 60.0, "window_from": "2026-03-02T21:13:25Z"},
 		"reading": map[string]any{"at": "2026-03-02T21:14:05Z", "amps": 0.412},
 		"usb":     map[string]any{"present": true, "id": "1209:0004", "since": "2026-03-02T21:13:25Z"},
-		"counts":  map[string]any{"drops": 0.0, "reclassified": 0.0, "stalls": 0.0, "restarts": 0.0, "readings": 0.0, "bad_readings": 0.0, "queue_drops": 0.0},
+
+		"last_mark": map[string]any{"at": "2026-03-02T21:14:05Z", "kind": "note", "text": "hot", "by": "kim"},
+
+		"counts": map[string]any{"drops": 0.0, "reclassified": 0.0, "stalls": 0.0, "restarts": 0.0, "readings": 0.0, "bad_readings": 0.0, "queue_drops": 0.0},
 	}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)

@@ -40,6 +40,7 @@ type Status struct {
 	USBError        string    `json:"usb_error,omitempty"`
 	HandsOnUntil    time.Time `json:"hands_on_until,omitzero"`
 	Screen          *Screen   `json:"screen,omitempty"`
+	LastMark        *Noted    `json:"last_mark,omitempty"`
 	Counts          Counts    `json:"counts"`
 }
 
@@ -100,6 +101,14 @@ type Screen struct {
 	By     string       `json:"by,omitempty"`
 }
 
+// Noted is a mark that somebody made.
+type Noted struct {
+	At   time.Time `json:"at"`
+	Kind string    `json:"kind"`
+	Text string    `json:"text,omitempty"`
+	By   string    `json:"by,omitempty"`
+}
+
 // Counts are totals since the daemon started.
 type Counts struct {
 	Drops        uint64 `json:"drops"`
@@ -121,7 +130,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
-		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen),
+		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen), LastMark: notedOf(s.LastMark),
 		Counts: Counts{s.Counts.Drops, s.Counts.Reclassified, s.Counts.Stalls, s.Counts.Restarts, s.Counts.Readings, s.Counts.BadReadings, s.QueueDropped},
 	}
 }
@@ -175,4 +184,11 @@ func screenOf(v bench.ScreenView) *Screen {
 		return nil
 	}
 	return &Screen{Screen: v.Screen, At: v.At, By: v.By}
+}
+
+func notedOf(v bench.MarkView) *Noted {
+	if v.At.IsZero() {
+		return nil
+	}
+	return &Noted{At: v.At, Kind: v.Kind, Text: v.Text, By: v.By}
 }

@@ -15,10 +15,10 @@ import (
 
 func table(w io.Writer, stations []api.Status) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tUSB\tATTENTION") //nolint:errcheck // Flush tells
+	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tUSB\tLAST MARK\tATTENTION") //nolint:errcheck // Flush tells
 	for _, s := range stations {
 		fmt.Fprintln(t, strings.Join([]string{ //nolint:errcheck // Flush tells
-			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), usbWords(s), strings.Join(attention(s), "; "),
+			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), usbWords(s), markWords(s.LastMark), strings.Join(attention(s), "; "),
 		}, "\t"))
 	}
 	return t.Flush()
@@ -74,6 +74,27 @@ func usbWords(s api.Status) string {
 		return "-"
 	}
 	return s.USB.ID
+}
+
+// mostWords is how much of a mark's text stands in the table, in letters.
+const mostWords = 40
+
+// markWords is what somebody said last, who and when.
+func markWords(m *api.Noted) string {
+	if m == nil {
+		return "-"
+	}
+	text := m.Kind
+	if m.Text != "" {
+		text += ": " + strings.Join(strings.Fields(m.Text), " ")
+	}
+	if r := []rune(text); len(r) > mostWords {
+		text = string(r[:mostWords-1]) + "…"
+	}
+	if m.By != "" {
+		text += ", " + m.By
+	}
+	return text + " at " + at(m.At)
 }
 
 // attention lists what somebody should know, the worst first.

@@ -9,6 +9,21 @@ import (
 	"benchvigil/internal/bench"
 )
 
+func TestLastMark(t *testing.T) {
+	when := time.Date(2026, 3, 2, 15, 6, 32, 0, time.Local)
+	for want, m := range map[string]*api.Noted{
+		"-":                           nil,
+		"stop, kim at 15:06:32":       {At: when, Kind: "stop", By: "kim"},
+		"warm at 15:06:32":            {At: when, Kind: "warm"},
+		"note: it smells at 15:06:32": {At: when, Kind: "note", Text: "it\n smells"},
+		"note: " + strings.Repeat("ä", 33) + "…, kim at 15:06:32": {At: when, Kind: "note", Text: strings.Repeat("ä", 60), By: "kim"},
+	} {
+		if got := markWords(m); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
 func TestAttention(t *testing.T) {
 	when := time.Date(2026, 3, 2, 15, 6, 32, 0, time.Local)
 	dropped := func(met time.Time) *api.Run {

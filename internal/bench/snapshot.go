@@ -47,6 +47,7 @@ type Snapshot struct {
 	USBError     string
 	Recent       []Event    // newest first
 	Marks        []MarkView // the last that no event tells of, newest first
+	LastMark     MarkView   // the last one of any kind that a person made
 	Shape        Shape
 	Counts       Counts
 	QueueDropped uint64 // observations dropped because the station was too busy

@@ -65,5 +65,19 @@ func Err(err error) zap.Field { return zap.NamedError("err", err) }
 // Fact is one observation as it was made.
 func Fact(f any) zap.Field { return zap.Any("fact", f) }
 
+// Mark is what a person said: kind, words, who, and for how long, 0 for no time.
+func Mark(kind, text, by string, lasts time.Duration) zap.Field {
+	fields := []zap.Field{zap.String("kind", kind)}
+	for _, f := range []zap.Field{zap.String("text", text), zap.String("by", by)} {
+		if f.String != "" {
+			fields = append(fields, f)
+		}
+	}
+	if lasts > 0 {
+		fields = append(fields, zap.Duration("for", lasts))
+	}
+	return zap.Dict("mark", fields...)
+}
+
 // Why is the evidence of a conclusion.
 func Why(reasons []string) zap.Field { return zap.Strings("why", reasons) }

@@ -93,12 +93,13 @@ type Station struct {
 	probed  chan time.Time // holds the last answer to a probe
 
 	// Owned by Run.
-	start  time.Time     // of the station, with its monotonic reading
-	offset time.Duration // how far the wall clock has moved against the monotonic one since
-	recent []bench.Event
-	marks  []bench.MarkView // newest first
-	shape  shape
-	ended  bool // nothing is observed any more
+	start    time.Time     // of the station, with its monotonic reading
+	offset   time.Duration // how far the wall clock has moved against the monotonic one since
+	recent   []bench.Event
+	marks    []bench.MarkView // newest first
+	lastMark bench.MarkView   // of any kind
+	shape    shape
+	ended    bool // nothing is observed any more
 }
 
 // New returns a Station that is not running yet.
@@ -212,18 +213,31 @@ func (s *Station) give(o bench.Observation) bool {
 	}
 	s.o.Record(o)
 	if ce := s.o.Logger.Check(zap.DebugLevel, "observed"); ce != nil {
-		ce.Write(logkey.Station(s.id), logkey.Fact(o.Fact))
+		ce.Write(logkey.Station(s.id), fact(o.Fact))
 	}
 	return s.tell(s.o.Engine.Step(o))
 }
 
-// noteMark keeps a mark to be shown, unless an event tells of it.
+// fact is an observation for the log.
+func fact(f bench.Fact) zap.Field {
+	if m, ok := f.(bench.Mark); ok {
+		return logkey.Mark(m.Kind, m.Text, m.By, m.For)
+	}
+	return logkey.Fact(f)
+}
+
+// noteMark keeps the last mark of a person, and the last ones to be shown, but
+// for those that events tell of.
 func (s *Station) noteMark(at time.Time, m bench.Mark) {
+	v := bench.MarkView{At: at, Kind: m.Kind, Text: m.Text, By: m.By}
+	if m.By != bench.Automatic {
+		s.lastMark = v
+	}
 	switch m.Kind {
 	case bench.MarkStop, bench.MarkMine, bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
 		return
 	}
-	marks := append([]bench.MarkView{{At: at, Kind: m.Kind, Text: m.Text, By: m.By}}, s.marks...)
+	marks := append([]bench.MarkView{v}, s.marks...)
 	s.marks = slices.Clip(marks[:min(len(marks), recentMarks)])
 }
 
@@ -301,7 +315,7 @@ func (s *Station) log(e bench.Event) {
 }
 
 func (s *Station) publish(now time.Time) {
-	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, QueueDropped: s.dropped.Load()}
+	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, LastMark: s.lastMark, QueueDropped: s.dropped.Load()}
 	s.o.Engine.View(now.Round(0), v)
 	v.Counts.BadReadings += s.o.Failures()
 	v.Shape = s.shape.view()

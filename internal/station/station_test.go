@@ -210,8 +210,14 @@ func TestMarksAreNewestFirst(t *testing.T) {
 			s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: kind, By: "kim", Text: "x"}})
 			time.Sleep(time.Second)
 		}
-		got := s.Snapshot().Marks
+		s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: bench.MarkStop, By: "ines"}})
+		s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: bench.MarkArm, By: bench.Automatic, Text: "stay"}})
+		time.Sleep(time.Second)
+		got, last := s.Snapshot().Marks, s.Snapshot().LastMark
 		stop()
+		if last.Kind != bench.MarkStop || last.By != "ines" {
+			t.Errorf("the last of any kind is %+v", last)
+		}
 		var want []bench.MarkView
 		for _, i := range []int{8, 7, 6, 5, 3, 1} {
 			want = append(want, bench.MarkView{At: from.Add(time.Duration(i) * time.Second), Kind: kinds[i], Text: "x", By: "kim"})
