@@ -143,7 +143,7 @@ func TestCheckProfiles(t *testing.T) {
 			t.Errorf("got %v, want %q", err, want)
 		}
 	}
-	if !strings.HasPrefix(out.String(), handset+": sound: invented-handset, 9 modes, 1 hint\n"+handset+":23:72: hint: bus power") {
+	if !strings.HasPrefix(out.String(), handset+": sound: invented-handset, 9 modes, 1 hint\n"+handset+":24:72: hint: bus power") {
 		t.Errorf("got %s", out.String())
 	}
 }

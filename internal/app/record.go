@@ -31,12 +31,14 @@ type record struct {
 	events       *sheet
 	writer       *recording.Writer
 	followers    followers
+	memory       memory
 }
 
 // openRecord opens the files. Empty names mean no file.
 func openRecord(p *Plan) (*record, error) {
 	r := &record{bench: p.Bench, log: p.Logger}
 	if p.Events != "" {
+		r.recall(p.Events)
 		s, err := openSheet(p.Events, os.O_APPEND)
 		if err != nil {
 			return nil, fmt.Errorf("%w: %w", ErrRecord, err)
@@ -58,6 +60,19 @@ func openRecord(p *Plan) (*record, error) {
 		return nil, errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), r.close())
 	}
 	return r, nil
+}
+
+// recall learns from the file of events as the last watch left it. Without it
+// the limits of the profiles hold, so it is no reason not to watch.
+func (r *record) recall(name string) {
+	torn, err := r.memory.recallFile(name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		r.log.Warn("nothing is learnt from the events of before", logkey.File(name), logkey.Err(err))
+	case torn > 0:
+		r.log.Warn("lines that are no events are passed over", logkey.File(name), logkey.Count(torn))
+	}
 }
 
 // observe writes one observation and gives it to those who follow live; it is
@@ -100,6 +115,9 @@ func (r *record) rewire(h recording.Header) {
 // tell writes events; it is safe for concurrent use. They are few and matter
 // most, so they do not wait in a buffer.
 func (r *record) tell(events []bench.Event) {
+	for _, e := range events {
+		r.memory.add(e.Data.Ended)
+	}
 	if r.events == nil {
 		return
 	}

@@ -24,9 +24,12 @@ type ReplayOptions struct {
 	Station   string        // only this one; empty: all
 	Window    time.Duration // 0: the profile's
 	Goal      string        // armed at the first observation of each station; empty: none
+	LearnFrom string        // file of events of earlier watches; empty: none
 	Stdin     io.Reader
 	Out       io.Writer // events, one a line, nothing else
 	Warn      io.Writer // what was passed over
+
+	learnt infer.Learnt
 }
 
 // Replay reads a recording through infer and writes its events.
@@ -40,6 +43,9 @@ func Replay(o ReplayOptions) error {
 	if err != nil {
 		return err
 	}
+	if o.learnt, err = o.learn(p); err != nil {
+		return err
+	}
 	in, name, err := openRecording(o)
 	if err != nil {
 		return err
@@ -50,6 +56,22 @@ func Replay(o ReplayOptions) error {
 		return err
 	}
 	return replay(o, p, in, name, wiring)
+}
+
+// learn reads what the work of earlier watches taught.
+func (o ReplayOptions) learn(p *profile.Profile) (infer.Learnt, error) {
+	if o.LearnFrom == "" {
+		return infer.Learnt{}, nil
+	}
+	var m memory
+	torn, err := m.recallFile(o.LearnFrom)
+	if err != nil {
+		return infer.Learnt{}, fmt.Errorf("%w: %w", ErrUnreadable, err)
+	}
+	if torn > 0 {
+		fmt.Fprintf(o.Warn, "%s: %d lines are no events: passed over\n", o.LearnFrom, torn) //nolint:errcheck // a warning that cannot be shown changes nothing
+	}
+	return m.learnt(p.Name), nil
 }
 
 func replay(o ReplayOptions, p *profile.Profile, in io.Reader, name string, wiring map[string]bench.Hookup) error {
@@ -99,7 +121,7 @@ func replayEngines(o ReplayOptions, p *profile.Profile, wiring map[string]bench.
 
 // engine is what draws the conclusions of a station.
 func (o ReplayOptions) engine(p *profile.Profile, id string, h bench.Hookup) recording.Engine {
-	e := infer.New(p, infer.Station{ID: id, Hookup: h, Window: o.Window})
+	e := infer.New(p, infer.Station{ID: id, Hookup: h, Window: o.Window, Learnt: o.learnt})
 	if o.Goal == "" {
 		return e
 	}

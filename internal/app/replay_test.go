@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -164,5 +165,39 @@ func TestReplayRefuses(t *testing.T) {
 				t.Errorf("got %v, want %q", err, tc.want)
 			}
 		})
+	}
+}
+
+// A restore that stands still for longer than the profile allows stalls, unless
+// eight finished ones of the same profile stood still as long.
+func TestReplayLearns(t *testing.T) {
+	i := slices.IndexFunc(sim.Scenarios(), func(sc *sim.Scenario) bool { return slices.Contains(expected(sc), "stall.raised") })
+	if i < 0 {
+		t.Fatal("no story with a stall")
+	}
+	name := write(t, sim.Scenarios()[i], true)
+	events := func(profile string) string {
+		const line = `{"data":{"ended":{"profile":%q,"mode":"restoring","lasted_s":900,"quiet_s":%d,"finished":true}}}` + "\n"
+		var b strings.Builder
+		for i := range 8 {
+			fmt.Fprintf(&b, line, profile, 600+10*i)
+		}
+		from := filepath.Join(t.TempDir(), "events.jsonl")
+		if err := os.WriteFile(from, []byte(b.String()), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return from
+	}
+	for _, tc := range []struct {
+		from string
+		want bool
+	}{{"", true}, {events("another"), true}, {events("invented-handset"), false}} {
+		got, warn, err := replay(t, app.ReplayOptions{Recording: name, LearnFrom: tc.from})
+		if err != nil || warn != "" || slices.Contains(got, "stall.raised") != tc.want {
+			t.Errorf("learning from %q: %v %v %q", tc.from, got, err, warn)
+		}
+	}
+	if _, _, err := replay(t, app.ReplayOptions{Recording: name, LearnFrom: filepath.Join(t.TempDir(), "none")}); !errors.Is(err, app.ErrUnreadable) {
+		t.Errorf("no such file: %v", err)
 	}
 }

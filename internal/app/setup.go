@@ -92,8 +92,10 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 		pl.sources = append(pl.sources, poller)
 	}
 	s, err := station.New(station.Options{
-		Engine: infer.New(sp.Profile, infer.Station{ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window}),
-		Name:   sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Failures: failures,
+		Engine: infer.New(sp.Profile, infer.Station{
+			ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window, Learnt: a.record.memory.learnt(sp.Profile.Name),
+		}),
+		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
 	pl.station = s
