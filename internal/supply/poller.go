@@ -20,14 +20,15 @@ type Poller struct {
 	address string
 	counts  *counters
 	link    *link
-	pattern *Pattern // nil: the instrument is asked
+	pattern *Pattern    // nil: the instrument is asked
+	there   func() bool // the device is plugged in; nil: nobody knows
 }
 
 // New checks the options. It refuses what can never work, such as an address
 // that cannot be dialled; an instrument that is not there yet is no error.
 func New(o Options) (*Poller, error) {
 	o = o.withDefaults()
-	p := &Poller{opts: o, dial: o.Dial, address: o.Address, counts: newCounters()}
+	p := &Poller{opts: o, dial: o.Dial, address: o.Address, counts: newCounters(), there: presence(o.Address)}
 	if err := o.validate(); err != nil {
 		return nil, fmt.Errorf("%s %q: %w", o.word(), o.Name, err)
 	}
@@ -66,7 +67,7 @@ func (p *Poller) Run(ctx context.Context, emit func(bench.Observation) bool) err
 		case f.quiet:
 		default:
 			s.lost(f)
-			sleep(ctx, s.retry.NextBackOff())
+			p.pause(ctx, s)
 		}
 	}
 	return nil
