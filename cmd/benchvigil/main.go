@@ -103,11 +103,11 @@ func newRoot() *cobra.Command {
 	}
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error { return misused(c, "%v", err) })
-	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newConfig(), newCompletion(), newVersion(), newScan(), newSim(), newStudy())
+	root.AddCommand(newRun(), newDemo(), newStatus(), newMark(), newRecord(), newReplay(), newConfig(), newCompletion(), newVersion(), newScan(), newSim(), newMan(), newStudy())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
 		help.Example = "  benchvigil help run"
 	}
-	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch())
+	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch(), newTrace())
 	return root
 }

@@ -116,38 +116,19 @@ func (o ProfileLearnOptions) followAll(l *learn.Learner) error {
 }
 
 // follow reads one recording and notes its stations.
-func (o ProfileLearnOptions) follow(l *learn.Learner, recorded string, stations map[string]bool) error {
-	in, name, err := openRecording(ReplayOptions{Recording: recorded, Stdin: o.Stdin})
-	if err != nil {
-		return err
-	}
-	defer in.Close() //nolint:errcheck // read only, or a temporary file
-	wiring, err := survey(in, name)
-	if err != nil {
-		return err
-	}
-	d, err := recording.NewReader(in, name)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	d.Warn = func(text string) { fmt.Fprintln(o.Warn, text) } //nolint:errcheck // a warning that cannot be shown changes nothing
+func (o ProfileLearnOptions) follow(l *learn.Learner, file string, stations map[string]bool) error {
 	var followers []*learn.Follower
-	follow := func(id string, h bench.Hookup) recording.Engine {
+	r := recorded{file: file, station: o.Station, stdin: o.Stdin, warn: o.Warn}
+	wiring, err := r.through(func(id string, h bench.Hookup) recording.Engine {
 		f := l.Follow(infer.Station{ID: id, Hookup: h})
 		followers = append(followers, f)
 		return f
-	}
-	engines := map[string]recording.Engine{}
-	for _, id := range slices.Sorted(maps.Keys(wiring)) {
-		stations[id] = true
-		if o.Station == "" || o.Station == id {
-			engines[id] = follow(id, wiring[id])
-		}
-	}
-	anew := func(id string, s recording.Stations) recording.Engine { return follow(id, s.Over(wiring[id])) }
-	if err := recording.Replay(d, engines, anew, func(bench.Event) error { return nil }); err != nil {
+	})
+	if err != nil {
 		return err
+	}
+	for id := range wiring {
+		stations[id] = true
 	}
 	for _, f := range followers {
 		f.Done()

@@ -13,7 +13,7 @@
 // What was decided, and why:
 //
 //   - A trace begins at the first reading of the run and ends two seconds after
-//     the mode starting, half a second after a drop or a stop, or after 60 s.
+//     the mode starting, one after a drop or a stop, or after 60 s.
 //     Later currents depend on what is done with the board, and 60 s is a long
 //     start of any family.
 //   - Levels are medians over 100 ms, or over the reading period where that is

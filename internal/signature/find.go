@@ -13,9 +13,9 @@ import (
 
 // How long a trace goes on, and how long its end is waited for.
 const (
-	afterUp   = 2 * time.Second        // the level that it came up to
-	afterDown = 500 * time.Millisecond // that the current is gone
-	toldLate  = 5 * time.Second        // conclusions may come so much later than what they are about
+	afterUp   = 2 * time.Second // the level that it came up to
+	afterDown = time.Second     // that the current is gone
+	toldLate  = 5 * time.Second // conclusions may come so much later than what they are about
 )
 
 // ErrReadings is wrapped where a start was seen without any reading.
@@ -24,8 +24,9 @@ var ErrReadings = errors.New("no reading of the supply in it")
 // Start is one start of a station.
 type Start struct {
 	Station string
-	Run     int       // numbers the starts of the station from 1
+	Run     int       // numbers the starts that the Finder tells, from 1
 	At      time.Time // power-up
+	VBUS    bool      // USB bus power fed the board too
 	Trace   Trace
 	Gap     bool  // readings are missing, and the trace ends there
 	Err     error // why there is no trace
@@ -65,7 +66,11 @@ func (f *Finder) Step(o bench.Observation) []bench.Event {
 			f.read = append(f.read, Reading{f.now, a})
 		}
 	}
-	return f.conclude(f.e.Step(o))
+	events := f.conclude(f.e.Step(o))
+	if c, ok := o.Fact.(bench.Clock); ok && c.End {
+		f.close(f.now)
+	}
+	return events
 }
 
 // Tick tells that time has passed and returns what infer concludes from that.
@@ -89,7 +94,7 @@ func (f *Finder) conclude(events []bench.Event) []bench.Event {
 			f.close(t)
 			if !e.Data.Assumed {
 				f.runs++
-				f.open = unit.Some(opened{t, t + longest, Start{Station: f.st.ID, Run: f.runs, At: e.Time, Trace: Trace{End: Cut}}})
+				f.open = unit.Some(opened{t, t + longest, Start{Station: f.st.ID, Run: f.runs, At: e.Time, VBUS: f.st.Hookup.VBUS, Trace: Trace{End: Cut}}})
 			}
 		case bench.ModeChanged:
 			if e.Data.From == bench.Starting {
