@@ -107,7 +107,7 @@ func newTraceCompare() *cobra.Command {
 		Use:   "compare RECORDING",
 		Short: "Say which known starts are nearest",
 		Long: "compare lines each start up with the references of the profile, stretching time by up to\n" +
-			"two seconds, and names the nearest with their distance: the mean difference in amperes.\n" +
+			"two seconds or 15 %, and names the nearest with their distance: the mean difference in amperes.\n" +
 			"They part where their steps differ for a second, by more than the levels swing. What is\n" +
 			"nearest need not be near: look where they part.",
 		Example: "  benchvigil trace compare --profile profiles/mine.yaml watch.jsonl\n" +

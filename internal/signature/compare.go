@@ -12,11 +12,13 @@ import (
 
 // What counts as different in time.
 const (
-	stretch    = int(2 * time.Second / grid)         // at most this far, in levels
-	perStretch = 5e-3 * float64(grid) / 1e9          // amperes for each level between two beside each other
-	perMissing = 50e-3                               // amperes for each level that only one has
-	nothing    = 20 * unit.Milliampere               // no difference, whatever the ratio
-	persists   = int(1000 * time.Millisecond / grid) // a difference that lasts so long is where they part
+	leastStretch   = int(2 * time.Second / grid)         // at most so far, in levels,
+	stretchPercent = 15                                  // or this much of the longer
+	perStretch     = 5e-3 * float64(grid) / 1e9          // amperes for each level between two beside each other
+	perShift       = 0.01 * float64(grid) / 1e9          // the same between tables, on the scale of ratio
+	perMissing     = 50e-3                               // amperes for each level that only one has
+	nothing        = 20 * unit.Milliampere               // no difference, whatever the ratio
+	persists       = int(1000 * time.Millisecond / grid) // a difference that lasts so long is where they part
 )
 
 // Match is how a start compares with one reference.
@@ -82,16 +84,28 @@ func compare(here, there line) (unit.Current, unit.Maybe[Parting]) {
 	if len(a.read) == 0 || len(b.read) == 0 {
 		return unit.FromAmps(perMissing), unit.Maybe[Parting]{}
 	}
-	w, err := stats.Warp(len(a.read), len(b.read), stretch, func(i, j int) float64 {
-		late := float64(max(i-j, j-i))
-		return math.Abs((a.read[i] - b.read[j]).Amps()) + perStretch*late
+	band := stretch(len(a.read), len(b.read))
+	read := warp(len(a.read), len(b.read), band, perStretch, func(i, j int) float64 {
+		return math.Abs((a.read[i] - b.read[j]).Amps())
 	})
+	tables := warp(len(a.steps), len(b.steps), band, perShift, func(i, j int) float64 {
+		return math.Abs(ratio(a.steps[i].Level) - ratio(b.steps[j].Level))
+	})
+	all := float64(len(a.read) + len(b.read) + missing)
+	return unit.FromAmps((read.Cost + perMissing*float64(missing)) / all), parting(tables.Path, a.steps, b.steps)
+}
+
+// warp aligns two lines, each level between two beside each other costing more.
+func warp(n, m, band int, shifted float64, cost func(i, j int) float64) stats.Alignment {
+	w, err := stats.Warp(n, m, band, func(i, j int) float64 { return cost(i, j) + shifted*float64(max(i-j, j-i)) })
 	if err != nil {
 		panic("signature: " + err.Error()) // match keeps what Warp asks for
 	}
-	all := float64(len(a.read) + len(b.read) + missing)
-	return unit.FromAmps((w.Cost + perMissing*float64(missing)) / all), parting(w.Path, a.steps, b.steps)
+	return w
 }
+
+// stretch is how many levels two lines of such lengths may be shifted.
+func stretch(n, m int) int { return max(leastStretch, max(n, m)*stretchPercent/100) }
 
 // match makes two traces comparable: one that dropped goes on without current,
 // and of two that ended otherwise the longer is cut. It also counts the levels
@@ -101,11 +115,12 @@ func match(here, there line) (a, b line, missing int) {
 	a = here.extend(len(there.read))
 	b = there.extend(len(a.read))
 	n, m := len(a.read), len(b.read)
-	if max(n, m)-min(n, m) <= stretch {
+	band := stretch(n, m)
+	if max(n, m)-min(n, m) <= band {
 		return a, b, 0
 	}
 	if here.end != Cut && there.end != Cut {
-		missing = max(n, m) - min(n, m) - stretch
+		missing = max(n, m) - min(n, m) - band
 	}
 	both := min(n, m)
 	return a.first(both), b.first(both), missing

@@ -26,12 +26,13 @@
 //   - Distances are in amperes: the mean difference between the two traces once
 //     time is stretched so that they fit best. Nothing is normalised, because
 //     the height of a step is what faults change. Time may be stretched by two
-//     seconds, which is how far good starts of one board lie apart. Two levels
-//     beside each other that lie a second apart cost 5 mA, so that of two equal
-//     traces the better timed one is nearer. Time that only one of two starts
-//     took, beyond the two seconds, costs 50 mA.
+//     seconds or 15 % of the start: an assumption of how far good starts of one
+//     family lie apart. Two levels beside each other that lie a second apart
+//     cost 5 mA, so that of two equal traces the better timed one is nearer.
+//     Time that only one of two starts took, beyond that, costs 50 mA.
 //   - A trace that dropped goes on without current; one that was merely cut
 //     says nothing of what would have followed.
-//   - Two starts part where their steps differ for a second, by more than the
-//     levels swing.
+//   - Where two starts part is read from their tables, which are lined up in the
+//     same way on the scale of ratios: where steps beside each other differ for
+//     a second, by more than they swing.
 package signature
