@@ -32,7 +32,7 @@ func newLevels(rng *rand.Rand) levels {
 		return low * math.Pow(high/low, rng.Float64())
 	}
 	b := levels{
-		off: 0.001 * rng.Float64(), standby: in(0.004, 0.025), starting: in(0.2, 0.8), loader: in(0.06, 0.13),
+		off: 0.001 * rng.Float64(), standby: in(0.004, 0.018), starting: in(0.2, 0.8), loader: in(0.06, 0.13),
 		recovery: in(0.28, 0.52), restoring: in(0.3, 1.1), repairing: in(0.28, 0.9), running: in(0.11, 1.1),
 	}
 	b.asleep = min(in(0.006, 0.05), 0.4*b.running)
@@ -131,10 +131,10 @@ func (r *rig) work() {
 		return
 	}
 	r.draw(load{
-		mean: clamp(r.board.restoring*(0.6+0.8*r.rng.Float64()), 0.25, 1.5), rel: 0.05 + 0.2*r.rng.Float64(), bursts: 0.5 * r.rng.Float64(),
+		mean: clamp(r.board.restoring*(0.6+0.8*r.rng.Float64()), 0.25, 1.2), rel: 0.05 + 0.2*r.rng.Float64(), bursts: 0.4 * r.rng.Float64(),
 	})
 	if !r.tallies { // the current must do
-		r.load.rel, r.load.bursts = 0.2, 0.4+0.4*r.rng.Float64()
+		r.load.mean, r.load.rel, r.load.bursts = min(r.load.mean, 0.9), 0.2, 0.4+0.4*r.rng.Float64()
 	}
 	r.flow = flow{rate: 10 * math.Pow(100, r.rng.Float64()), idle: 0.02 + 0.2*r.rng.Float64(), busy: 0.1 + 0.5*r.rng.Float64(), going: true}
 }

@@ -88,6 +88,7 @@ func (r *rig) reset(back ms, product uint16, kinds ...string) {
 func (r *rig) brownOut(back ms, product uint16) {
 	long := max(r.between(200, 1500), ms(2.5*r.meter.period()))
 	if r.meter.limit > 0 && r.chance(0.5) {
+		r.true.Limited = append(r.true.Limited, r.now)
 		r.draw(load{mean: 1.3 * r.meter.limit.Amps(), still: true})
 		r.sag = r.meter.setting.Volts() * (0.5 + 0.3*r.rng.Float64())
 	} else {
@@ -104,6 +105,17 @@ func (r *rig) brownOut(back ms, product uint16) {
 	}
 	r.start(r.between(6*second, 45*second))
 	r.show(product)
+}
+
+// collapse sits at the supply's limit for some seconds, the volts down, and
+// lives through it.
+func (r *rig) collapse() {
+	r.true.Collapses = append(r.true.Collapses, r.now)
+	r.draw(load{mean: 1.3 * r.meter.limit.Amps(), still: true})
+	r.sag = r.meter.setting.Volts() * (0.6 + 0.25*r.rng.Float64())
+	r.play(r.between(6*second, 20*second))
+	r.sag = 0
+	r.use()
 }
 
 // heldReset is a restart with power held: the system fell over, the supply did

@@ -263,5 +263,8 @@ func (r *rig) traffic() {
 		r.urbs += 1 + r.rng.Uint64N(4)
 	}
 	r.tell(bench.Traffic{URBs: r.urbs})
+	if r.chance(1.0 / 900) { // the source looked again
+		r.tell(bench.USB{Change: bench.USBAdd, Port: "1-2", ID: r.port})
+	}
 	r.count += second
 }

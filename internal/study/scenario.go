@@ -136,6 +136,10 @@ func brownOuts(r *rig) {
 	r.boot(asRunning)
 	for range 1 + r.rng.IntN(3) {
 		r.live(r.random(3 * minute))
+		if r.meter.limit > 0 && r.chance(0.3) {
+			r.collapse()
+			r.live(r.random(minute))
+		}
 		r.brownOut(r.between(300, 3000), asRunning)
 	}
 	r.live(20 * second)
@@ -161,7 +165,12 @@ func timer(r *rig) {
 // restore is one that completes: recovery, restoring with restarts and quiet
 // times, running.
 func restore(r *rig) {
-	r.boot(pick(r.rng, []uint16{asRecovery, asRecovery, asLoader, asRestoring}))
+	if r.now == 0 && r.chance(0.15) { // the watch begins in the middle of it
+		r.begin()
+		r.show(asRestoring)
+	} else {
+		r.boot(pick(r.rng, []uint16{asRecovery, asRecovery, asLoader, asRestoring}))
+	}
 	if r.port.Product != asRestoring {
 		r.play(r.between(5*second, 60*second))
 		if r.chance(0.5) {
@@ -444,14 +453,12 @@ func (r *rig) sight() {
 
 // drift is a steady board whose current creeps away from where it was.
 func drift(r *rig) {
-	r.boot(asRunning)
-	l := load{mean: r.board.running, rel: 0.02 + 0.04*r.rng.Float64()}
-	r.flow = flow{rate: 3, idle: 0.3, busy: 0.2, going: true}
-	r.draw(l)
+	r.boot(pick(r.rng, []uint16{asRecovery, asLoader}))
+	l := r.load
 	r.play(r.between(2*minute, 8*minute))
 	r.true.Drifts = append(r.true.Drifts, r.now)
 	l.from, l.tau = l.mean, 60+600*r.rng.Float64()
-	l.mean *= 1.25 + 0.5*r.rng.Float64()
+	l.mean *= pick(r.rng, []float64{0.6, 0.7, 1.3, 1.5})
 	r.draw(l)
 	r.play(r.between(10*minute, 25*minute))
 	r.stop()
@@ -513,7 +520,7 @@ func leak(r *rig) {
 	r.dark()
 	r.play(r.between(5*second, 20*second))
 	usual := r.board.standby
-	r.board.standby = 0.020 + 0.006*r.rng.Float64()
+	r.board.standby = 0.0225 + 0.004*r.rng.Float64()
 	r.true.Leaks = append(r.true.Leaks, r.now)
 	r.ready()
 	r.play(r.between(2*minute, 15*minute))

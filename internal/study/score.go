@@ -6,18 +6,14 @@ import (
 	"benchvigil/internal/bench"
 )
 
-// Types that only later versions of infer tell; they are scored when they come.
-const (
-	driftTold bench.EventType = "benchvigil.current.drifting"
-	highTold  bench.EventType = "benchvigil.current.high"
-)
-
 // Limits of what counts as found.
 const (
 	early     ms = 1500        // a conclusion this much before the truth is still about it
 	mistimed     = 10 * second // a drop may be placed this much too early and is still about it; the error is scored
 	late         = 90 * second // an interruption that nobody could see may be found by what follows
 	besides      = 2 * second
+	leakMost     = 5 * minute
+	driftMost    = 15 * minute
 	windowOff    = 3 * second // how far window.met may be told from the true moment
 )
 
@@ -299,17 +295,31 @@ func (s *scorer) regular() {
 func (s *scorer) currents() {
 	for _, at := range s.t.Drifts {
 		s.y.Drifts++
-		if s.take(driftTold, func(e *told) bool { return e.known >= at }) == nil {
+		if s.take(bench.CurrentDrifting, func(e *told) bool { return e.known >= at && e.known <= at+driftMost }) == nil {
 			s.y.DriftsMissed++
+			s.y.note(22, at, "a drift not said")
 		}
 	}
-	s.y.DriftsFalse += s.rest(driftTold, func(e *told) { s.y.noteIf(len(s.t.Drifts) == 0, 20, e.at, "false drift") })
+	s.y.DriftsFalse += s.rest(bench.CurrentDrifting, func(e *told) { s.y.note(20, e.at, "false drift") })
 	for _, at := range s.t.Leaks {
 		s.y.Leaks++
-		if s.take(highTold, func(e *told) bool { return e.known >= at }) == nil {
+		if s.take(bench.CurrentHigh, func(e *told) bool { return e.known >= at && e.known <= at+leakMost }) == nil {
 			s.y.LeaksMissed++
+			s.y.note(25, at, "a leak not said")
 		}
 	}
+	s.y.HighsFalse += s.rest(bench.CurrentHigh, func(e *told) { s.y.note(40, e.at, "false "+e.Data.Kind) })
+	for _, at := range s.t.Collapses {
+		s.y.Collapses++
+		if s.take(bench.CurrentCollapsed, func(e *told) bool { return e.known >= at && e.known <= at+10*second }) == nil {
+			s.y.CollapsesMissed++
+			s.y.note(35, at, "a collapse not said")
+		}
+	}
+	for _, at := range s.t.Limited {
+		s.take(bench.CurrentCollapsed, func(e *told) bool { return e.known >= at && e.known <= at+10*second })
+	}
+	s.y.CollapsesFalse += s.rest(bench.CurrentCollapsed, func(e *told) { s.y.note(45, e.at, "false collapse") })
 }
 
 // stops counts the runs that a person ended and that were counted as theirs.

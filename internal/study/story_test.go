@@ -66,6 +66,7 @@ func kindOf(f bench.Fact) string {
 type mover struct {
 	moved  []ms
 	counts int
+	id     bench.USBID
 	urbs   uint64
 }
 
@@ -73,7 +74,10 @@ func (w *mover) see(o bench.Observation) {
 	at := o.At.Sub(epoch).Milliseconds()
 	switch f := o.Fact.(type) {
 	case bench.USB:
-		w.moved, w.urbs = append(w.moved, at), 0
+		if f.Change == bench.USBAdd && f.ID == w.id {
+			return // seen again, which is no movement
+		}
+		w.moved, w.urbs, w.id = append(w.moved, at), 0, f.ID
 	case bench.Traffic:
 		w.counts++
 		if f.URBs >= w.urbs+5 {

@@ -96,7 +96,10 @@ var others = []goal{
 	{name: "drifts not told; false alarms", value: func(y *Tally) string {
 		return count(y.DriftsMissed, y.Drifts) + "; " + rate(y.DriftsFalse, y.Hours/1000) + " in 1,000 h"
 	}},
-	{name: "leaks in standby not told", value: func(y *Tally) string { return count(y.LeaksMissed, y.Leaks) }},
+	{name: "leaks in standby not told; false alarms", value: func(y *Tally) string { return count(y.LeaksMissed, y.Leaks) + "; " + fmt.Sprint(y.HighsFalse) }},
+	{name: "collapses at the supply's limit not told; false alarms", value: func(y *Tally) string {
+		return count(y.CollapsesMissed, y.Collapses) + "; " + fmt.Sprint(y.CollapsesFalse)
+	}},
 }
 
 // Table writes the result as Markdown, beside an earlier one of the same seeds

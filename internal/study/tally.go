@@ -87,16 +87,18 @@ type Tally struct {
 	StallFlaps                        int    // raised again within one stall
 	StallDelay                        sample // beyond the quiet limit
 
-	Runs, RunsMissed, RunsFalse          int
-	Windows, WindowsMissed, WindowsWrong int
-	Hung, HungMissed, HungFalse          int
-	Restarts, RestartsMissed             int
-	Regular, RegularMissed, RegularFalse int
-	Drifts, DriftsMissed, DriftsFalse    int
-	Leaks, LeaksMissed                   int
-	Stops, StopsMissed                   int
-	Modes                                map[pair]float64 // seconds
-	worst                                []Case
+	Runs, RunsMissed, RunsFalse                int
+	Windows, WindowsMissed, WindowsWrong       int
+	Hung, HungMissed, HungFalse                int
+	Restarts, RestartsMissed                   int
+	Regular, RegularMissed, RegularFalse       int
+	Drifts, DriftsMissed, DriftsFalse          int
+	Collapses, CollapsesMissed, CollapsesFalse int
+	HighsFalse                                 int
+	Leaks, LeaksMissed                         int
+	Stops, StopsMissed                         int
+	Modes                                      map[pair]float64 // seconds
+	worst                                      []Case
 }
 
 // Case is one thing that went wrong, and where to find it.
@@ -135,6 +137,8 @@ func (y *Tally) add(o *Tally) {
 		{&y.Restarts, &o.Restarts}, {&y.RestartsMissed, &o.RestartsMissed},
 		{&y.Regular, &o.Regular}, {&y.RegularMissed, &o.RegularMissed}, {&y.RegularFalse, &o.RegularFalse},
 		{&y.Drifts, &o.Drifts}, {&y.DriftsMissed, &o.DriftsMissed}, {&y.DriftsFalse, &o.DriftsFalse},
+		{&y.HighsFalse, &o.HighsFalse},
+		{&y.Collapses, &o.Collapses}, {&y.CollapsesMissed, &o.CollapsesMissed}, {&y.CollapsesFalse, &o.CollapsesFalse},
 		{&y.Leaks, &o.Leaks}, {&y.LeaksMissed, &o.LeaksMissed}, {&y.Stops, &o.Stops}, {&y.StopsMissed, &o.StopsMissed},
 	} {
 		*n.to += *n.from

@@ -22,19 +22,21 @@ const never ms = 1 << 60
 // truth is what really happened on one station, as its story tells it. Nothing
 // in it comes from infer.
 type truth struct {
-	Spans    []span
-	Drops    []drop
-	Runs     []run
-	Stalls   []stall
-	Hung     []ms // moments at which a start outlasts its limit
-	Restarts []ms // planned restarts
-	Stops    []ms // runs that a person or the output switch ended
-	Regular  bool // the drops come from a timer
-	Drifts   []ms // since when the level leaves where it was
-	Leaks    []ms // since when a board that is not started draws too much
-	Restore  ms   // time in a restore
-	RePair   ms   // time in a re-pairing
-	End      ms
+	Spans     []span
+	Drops     []drop
+	Runs      []run
+	Stalls    []stall
+	Hung      []ms // moments at which a start outlasts its limit
+	Restarts  []ms // planned restarts
+	Stops     []ms // runs that a person or the output switch ended
+	Regular   bool // the drops come from a timer
+	Drifts    []ms // since when the level leaves where it was
+	Collapses []ms // since when the volts sag at the supply's limit
+	Limited   []ms // the same, but perhaps too short to be told as such
+	Leaks     []ms // since when a board that is not started draws too much
+	Restore   ms   // time in a restore
+	RePair    ms   // time in a re-pairing
+	End       ms
 }
 
 // span is a time in one mode. Also lists modes that the evidence does not tell
