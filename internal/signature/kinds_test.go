@@ -152,7 +152,7 @@ func TestPartsWhereItDoes(t *testing.T) {
 		in := instruments[name]
 		good := []signature.Reference{{Name: "good", Trace: traceOf(t, read(kinds()["good"], in, 1000))}}
 		right, own := 0, 0
-		const seeds = 30
+		const seeds = 60
 		for seed := range uint64(seeds) {
 			p, ok := signature.Compare(traceOf(t, read(kinds()["dead screen"], in, 5000+seed)), good)[0].Parts.Get()
 			if ok && p.At > 6500*ms && p.At < 9900*ms && p.Here < p.There {
@@ -162,10 +162,10 @@ func TestPartsWhereItDoes(t *testing.T) {
 				own++
 			}
 		}
-		if right < 28 {
+		if right < 54 {
 			t.Errorf("at %s: found in %d of %d", name, right, seeds)
 		}
-		if own > 3 {
+		if own > 4 {
 			t.Errorf("at %s: good starts part in %d of %d", name, own, seeds)
 		}
 	}
