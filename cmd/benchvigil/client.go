@@ -53,6 +53,7 @@ func newMark() *cobra.Command {
 			"  hands-off   I am done\n" +
 			"  screen      what the screen shows: blank, logo, lock screen, repair prompt,\n" +
 			"              delay shown, trust prompt, unlocked or progress bar\n" +
+			"  hook-up     reseated, or a part changed: a new hook-up, with odds of its own\n" +
 			"  warm        the board is warm\n" +
 			"  note        anything else",
 		Example: "  benchvigil mark left-1 stop\n  benchvigil mark left-1 hands-on --for 5m\n  benchvigil mark left-1 screen lock screen",

@@ -32,6 +32,10 @@ type Status struct {
 	Temperature *Temperature    `json:"temperature,omitempty"`
 	USB         *USB            `json:"usb,omitempty"`
 
+	Needs   *Needs   `json:"needs,omitempty"` // how long the work under way still takes
+	Odds    *Odds    `json:"odds,omitempty"`  // whether this hook-up lasts through the window
+	Current *Current `json:"current_wrong,omitempty"`
+
 	StalledSince    time.Time `json:"stalled_since,omitzero"`
 	StartHung       bool      `json:"start_hung,omitempty"`
 	SupplyLostSince time.Time `json:"supply_lost_since,omitzero"`
@@ -68,6 +72,35 @@ type Watch struct {
 	EndedAs bench.EventType `json:"ended_as,omitempty"`
 	Kind    string          `json:"kind,omitempty"`
 	Why     string          `json:"why,omitempty"`
+}
+
+// Needs is how long the work under way still takes, by finished work.
+type Needs struct {
+	Mode    bench.Mode `json:"mode"`
+	Of      int        `json:"of"`
+	MedianS *float64   `json:"median_s,omitempty"`
+	MostS   *float64   `json:"nine_of_ten_s,omitempty"`
+	Passed  bool       `json:"longer_than_all,omitempty"`
+	Text    string     `json:"text,omitempty"`
+}
+
+// Odds is whether the board will stay up, by earlier runs of the same hook-up.
+type Odds struct {
+	Lasted   int     `json:"lasted"`
+	Of       int     `json:"of"`
+	Share    float64 `json:"share"`
+	Low      float64 `json:"low"`
+	High     float64 `json:"high"`
+	RegularS float64 `json:"drops_each_time_after_s,omitempty"`
+	Text     string  `json:"text"`
+}
+
+// Current is what is wrong with the current in the mode in force.
+type Current struct {
+	High      time.Time `json:"high_since,omitzero"`
+	HighKind  string    `json:"high_kind,omitempty"`
+	Drifting  time.Time `json:"drifting_since,omitzero"`
+	Collapsed time.Time `json:"collapsed_since,omitzero"`
 }
 
 // Reading is the last good reading.
@@ -128,6 +161,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
 		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
+		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds), Current: currentOf(s.Current),
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
 		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen), LastMark: notedOf(s.LastMark),
@@ -153,6 +187,37 @@ func watchOf(w *bench.WatchView) *Watch {
 		Goal: w.Goal.String(), By: w.By, Armed: w.Armed, From: w.From, TakesS: w.Takes.Seconds(),
 		Ended: w.Ended, EndedAs: w.EndedAs, Kind: w.Kind, Why: w.Why,
 	}
+}
+
+func needsOf(v *bench.NeedsView) *Needs {
+	if v == nil {
+		return nil
+	}
+	return &Needs{v.Mode, v.Of, secondsOf(v.Median), secondsOf(v.Most), v.Passed, v.String()}
+}
+
+func secondsOf(d unit.Maybe[time.Duration]) *float64 {
+	v, ok := d.Get()
+	if !ok {
+		return nil
+	}
+	s := v.Seconds()
+	return &s
+}
+
+func oddsOf(v *bench.OddsView) *Odds {
+	if v == nil {
+		return nil
+	}
+	share := func(f float64) float64 { return math.Round(f*10_000) / 10_000 }
+	return &Odds{v.Lasted, v.Of, share(v.Share), share(v.Low), share(v.High), v.Regular.Seconds(), v.String()}
+}
+
+func currentOf(v bench.CurrentView) *Current {
+	if v == (bench.CurrentView{}) {
+		return nil
+	}
+	return &Current{v.High, v.HighKind, v.Drifting, v.Collapsed}
 }
 
 func readingOf(r bench.ReadingView) *Reading {

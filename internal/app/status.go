@@ -15,13 +15,29 @@ import (
 
 func table(w io.Writer, stations []api.Status) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tUSB\tLAST MARK\tATTENTION") //nolint:errcheck // Flush tells
+	fmt.Fprintln(t, "STATION\tNAME\tMODE\tUP\tWINDOW\tCURRENT\tVOLTS\tUSB\tLAST MARK\tAHEAD\tATTENTION") //nolint:errcheck // Flush tells
 	for _, s := range stations {
 		fmt.Fprintln(t, strings.Join([]string{ //nolint:errcheck // Flush tells
-			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), usbWords(s), markWords(s.LastMark), strings.Join(attention(s), "; "),
+			s.Station, s.Name, s.Label, uptimeWords(s), windowWords(s), ampsWords(s), voltsWords(s), usbWords(s), markWords(s.LastMark), aheadWords(s), strings.Join(attention(s), "; "),
 		}, "\t"))
 	}
 	return t.Flush()
+}
+
+// aheadWords says what can be expected: how long the work still takes, and
+// whether the board will stay up.
+func aheadWords(s api.Status) string {
+	var said []string
+	if s.Needs != nil && s.Needs.Text != "" {
+		said = append(said, s.Needs.Text)
+	}
+	if s.Odds != nil {
+		said = append(said, s.Odds.Text)
+	}
+	if len(said) == 0 {
+		return "-"
+	}
+	return strings.Join(said, "; ")
 }
 
 func uptimeWords(s api.Status) string {
@@ -107,6 +123,12 @@ func attention(s api.Status) (out []string) {
 	add(s.Run != nil && s.Run.Suspect, "a drop is suspected")
 	add(!s.StalledSince.IsZero(), "stalled since %s", at(s.StalledSince))
 	add(s.StartHung, "the start hangs")
+	if c := s.Current; c != nil {
+		add(!c.High.IsZero() && c.HighKind == bench.Leak, "leak in standby since %s", at(c.High))
+		add(!c.High.IsZero() && c.HighKind != bench.Leak, "current above its limit since %s", at(c.High))
+		add(!c.Collapsed.IsZero(), "volts sagged at the supply's limit at %s", at(c.Collapsed))
+		add(!c.Drifting.IsZero(), "current drifting, told at %s", at(c.Drifting))
+	}
 	if u := s.USB; u != nil && u.Overdue {
 		add(true, "USB gone since %s, the current still flows: is the cable out?", at(u.Gone))
 	}

@@ -198,6 +198,27 @@ func allStates() []canned {
 		{"goal ended", changed(r, named("Heron 11"), func(s *bench.Snapshot) {
 			s.LastWatch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, Ended: ago(time.Minute), EndedAs: bench.WatchFailed, Kind: bench.WatchStopped, Why: "kim marked a stop"}
 		})},
+		{"will it last", changed(r, named("Robin 4"), func(s *bench.Snapshot) {
+			s.Odds = &bench.OddsView{Lasted: 3, Of: 5, Share: 0.6, Low: 0.189, High: 0.924}
+		})},
+		{"a timer", changed(r, named("Robin 5"), droppedBefore(2*time.Minute, 181*time.Second, bench.Reset), func(s *bench.Snapshot) {
+			s.Odds = &bench.OddsView{Of: 3, High: 0.63, Regular: 180 * time.Second}
+		})},
+		{"time still needed", changed(r, named("Robin 6"), in(bench.Restoring, "restoring", 43*time.Minute), upFor(46*time.Minute), func(s *bench.Snapshot) {
+			s.Needs = &bench.NeedsView{Mode: bench.Restoring, Of: 12, Median: unit.Some(6 * time.Minute), Most: unit.Some(25 * time.Minute)}
+		})},
+		{"leak", changed(r, named("Robin 7"), noRun, unplugged, in(bench.Standby, "standby", 2*time.Minute), draws(26*unit.Milliampere, 3801*unit.Millivolt), func(s *bench.Snapshot) {
+			s.Current = bench.CurrentView{High: ago(100 * time.Second), HighKind: bench.Leak}
+			s.Recent = append([]bench.Event{event1(bench.CurrentHigh, 40*time.Second, bench.EventData{Kind: bench.Leak, Why: []string{"26.00 mA flows in standby for 60 s, its band ends at 30.00 mA"}})}, s.Recent...)
+		})},
+		{"current wrong in three ways", changed(r, named("Robin 8"), draws(unit.FromAmps(1.512), 3002*unit.Millivolt), func(s *bench.Snapshot) {
+			s.Current = bench.CurrentView{High: ago(9 * time.Second), HighKind: bench.OverLimit, Drifting: ago(time.Minute), Collapsed: ago(4 * time.Second)}
+			s.Recent = append([]bench.Event{
+				event1(bench.CurrentCollapsed, 4*time.Second, bench.EventData{Why: []string{"the supply sits at its limit of 1.500 A"}}),
+				event1(bench.CurrentHigh, 9*time.Second, bench.EventData{Kind: bench.OverLimit, Why: []string{"1.512 A flows for 3 s, the limit in running is 1.200 A"}}),
+				event1(bench.CurrentDrifting, time.Minute, bench.EventData{Why: []string{"501 mA flows, its own level in recovery was 402 mA"}}),
+			}, s.Recent...)
+		})},
 		{"cable out", changed(r, named("Crane 2"), unplugged, func(s *bench.Snapshot) { s.USB.Gone, s.USB.Overdue = ago(40*time.Second), true })},
 		{"led by marks", changed(r, named("Crane 1, battery"), unplugged, func(s *bench.Snapshot) {
 			s.Hookup, s.Port, s.Reading, s.Shape = bench.Hookup{Path: bench.FromBattery}, "", bench.ReadingView{}, bench.Shape{}

@@ -37,7 +37,7 @@ func happenings(s *bench.Snapshot, c clock) []Line {
 
 // markSentence says in plain words what somebody marked.
 func markSentence(m bench.MarkView) string {
-	what := map[string]string{bench.MarkWarm: "Marked warm", bench.MarkScreen: "Screen seen"}[m.Kind]
+	what := map[string]string{bench.MarkWarm: "Marked warm", bench.MarkScreen: "Screen seen", bench.MarkHookup: "New hook-up"}[m.Kind]
 	if what == "" {
 		what = capital(strings.ReplaceAll(m.Kind, "-", " "))
 	}

@@ -108,6 +108,9 @@ func TestButtons(t *testing.T) {
 	for i, c := range states {
 		want := []string{"s", "h", "c", "g", "w", "n"}
 		m := marksOf(&c.s)
+		if !m.Stop {
+			want = slices.Insert(want, 4, "r")
+		}
 		switch {
 		case m.Mine && m.Stop:
 			want = append([]string{"m"}, want...)
@@ -177,7 +180,7 @@ func TestEveryButtonWorksWithoutScript(t *testing.T) {
 		}
 	}
 	for _, kind := range []string{
-		"stop", "mine", "hands-on", "hands-off", "warm", "note", "screen logo", "screen progress bar", "arm stay", "arm reach running within 3h", "arm", "done", "disarm",
+		"stop", "mine", "hands-on", "hands-off", "hook-up", "warm", "note", "screen logo", "screen progress bar", "arm stay", "arm reach running within 3h", "arm", "done", "disarm",
 	} {
 		if !pressed[kind] {
 			t.Errorf("no button for %q on any page", kind)

@@ -32,6 +32,8 @@ type Tile struct {
 	Left   string // until then
 	Done   string // how much of the window is over, in percent
 
+	Ahead string // what can be expected of it
+
 	Amps, Volts string // the last good reading
 	Reading     string // why there is none, or how old it is
 	Shape       Sparkline
@@ -94,6 +96,7 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	t.Troubles, t.Notes = told[:notes], told[notes:]
 	t.showMode(s)
 	t.showRun(s, c)
+	t.showAhead(s)
 	t.showReading(s, c)
 	t.showBus(s)
 	t.showTemperature(s, c)

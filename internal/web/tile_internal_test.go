@@ -94,10 +94,19 @@ func TestJudgement(t *testing.T) {
 		"copy armed":           {Normal, "Window met", nil, nil},
 		"armed before power":   {Neutral, "No run", nil, nil},
 		"goal done":            {Normal, "Done", nil, []string{"Stay 8h: done at 02:57:12."}},
-		"goal missed":          {Abnormal, "Goal missed", []string{"Reach running within 2h: missed at 02:57:12: not running within 2 h 0 min."}, nil},
-		"goal ended":           {Normal, "Up", nil, []string{"Copy: ended at 02:57:12: kim marked a stop."}},
-		"cable out":            {Abnormal, "USB gone", []string{"USB gone since 02:57:32, the current still flows: is the cable out?"}, nil},
-		"led by marks":         {Normal, "Up", nil, []string{"Led by marks and the clock: there is neither a supply nor a USB port to watch."}},
+		"will it last":         {Normal, "Up", nil, nil},
+		"a timer":              {Abnormal, "Up again", []string{"The run before dropped at 02:56:12 after 3 min 01 s, came back by itself. Window missed."}, nil},
+		"time still needed":    {Normal, "Window met", nil, nil},
+		"leak":                 {Abnormal, "Leak", []string{"Before it is started it draws more than a healthy board, since 02:56:32: 26.00 mA now."}, nil},
+		"current wrong in three ways": {Abnormal, "High current", []string{
+			"Above the limit of this mode since 02:58:03: 1.512 A now.",
+			"The supply sat at its current limit and the volts sagged at 02:58:08: 1.512 A now.",
+			"The current has left its own level, told at 02:57:12: 1.512 A now.",
+		}, nil},
+		"goal missed":  {Abnormal, "Goal missed", []string{"Reach running within 2h: missed at 02:57:12: not running within 2 h 0 min."}, nil},
+		"goal ended":   {Normal, "Up", nil, []string{"Copy: ended at 02:57:12: kim marked a stop."}},
+		"cable out":    {Abnormal, "USB gone", []string{"USB gone since 02:57:32, the current still flows: is the cable out?"}, nil},
+		"led by marks": {Normal, "Up", nil, []string{"Led by marks and the clock: there is neither a supply nor a USB port to watch."}},
 		"window over, not proven": {Action, "No readings", []string{
 			"No good reading since 02:57:12; the run goes on unproven.", "The USB watch has failed since 02:57:12.",
 		}, nil},
@@ -320,4 +329,24 @@ func changedNothing(s bench.Snapshot) bench.Snapshot {
 		}
 	}
 	return s
+}
+
+// What can be expected of a station stands on its tile in a few words.
+func TestAhead(t *testing.T) {
+	want := map[string]string{
+		"running":           "",
+		"will it last":      "3 of 5 lasted: about 60 %, 19 % to 92 % by 90 %",
+		"a timer":           "Resets at about 180 s each time",
+		"time still needed": "About 6 min more, 9 of 10 within 25 min (by 12 before)",
+	}
+	for _, c := range allStates() {
+		text, ok := want[c.what]
+		if ok && tileNow(c.s).Ahead != text {
+			t.Errorf("%s: %q, want %q", c.what, tileNow(c.s).Ahead, text)
+		}
+		delete(want, c.what)
+	}
+	if len(want) > 0 {
+		t.Errorf("not among the states: %v", want)
+	}
 }

@@ -23,6 +23,7 @@ func troubles(s *bench.Snapshot, c clock, silent bool) []Trouble {
 	}
 	add(s.StartHung, Abnormal, "Start hung", hungText(s))
 	add(s.USB.Overdue, Abnormal, "USB gone", "USB gone since "+c.at(s.USB.Gone)+", the current still flows: is the cable out?")
+	out = append(out, current(s, c)...)
 	out = append(out, lastWatch(s, c)...)
 	out = append(out, lastRun(s, c)...)
 	out = append(out, sight(s, c)...)

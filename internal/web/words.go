@@ -121,6 +121,12 @@ func sentence(e bench.Event) string {
 		return told("Stalled", first(d.Why))
 	case bench.StallCleared:
 		return "Moves again"
+	case bench.CurrentHigh:
+		return told(highWords(d.Kind), first(d.Why))
+	case bench.CurrentDrifting:
+		return told("The current drifts", first(d.Why))
+	case bench.CurrentCollapsed:
+		return told("The volts sagged", first(d.Why))
 	case bench.SupplyLost:
 		return "No more readings from the supply"
 	case bench.SupplyBack:
@@ -133,6 +139,13 @@ func sentence(e bench.Event) string {
 		return watchSentence(e)
 	}
 	return strings.TrimPrefix(string(e.Type), "benchvigil.")
+}
+
+func highWords(kind string) string {
+	if kind == bench.Leak {
+		return "Leak"
+	}
+	return "High current"
 }
 
 func modeSentence(d bench.EventData) string {

@@ -83,7 +83,11 @@ func TestSentences(t *testing.T) {
 		{"Readings are back", bench.Event{Type: bench.SupplyBack}},
 		{"The USB watch failed", bench.Event{Type: bench.USBLost}},
 		{"The USB watch works again", bench.Event{Type: bench.USBBack}},
-		{"current.high", bench.Event{Type: "benchvigil.current.high"}},
+		{"Leak: 26.00 mA flows", bench.Event{Type: bench.CurrentHigh, Data: bench.EventData{Kind: bench.Leak, Why: []string{"26.00 mA flows"}}}},
+		{"High current: 2.700 A flows", bench.Event{Type: bench.CurrentHigh, Data: bench.EventData{Kind: bench.OverLimit, Why: []string{"2.700 A flows"}}}},
+		{"The current drifts: 501 mA flows", bench.Event{Type: bench.CurrentDrifting, Data: bench.EventData{Why: []string{"501 mA flows"}}}},
+		{"The volts sagged: to 3.000 V", bench.Event{Type: bench.CurrentCollapsed, Data: bench.EventData{Why: []string{"to 3.000 V"}}}},
+		{"fuse.blown", bench.Event{Type: "benchvigil.fuse.blown"}},
 	} {
 		if got := sentence(tc.e); got != tc.want {
 			t.Errorf("got %q, want %q", got, tc.want)

@@ -82,7 +82,7 @@ function number(digit) {
 
 // press presses the button of the selected tile that goes by this key.
 function press(key) {
-  if (!"shcgwnm".includes(key)) return false;
+  if (!"shcgrwnm".includes(key)) return false;
   const tile = selected();
   const button = tile?.querySelector(`[data-key="${key}"]`);
   if (!tile) say("Select a station first: arrow keys or its number");
@@ -91,4 +91,8 @@ function press(key) {
   return true;
 }
 
-const notNow = { s: "no run goes on that could be stopped", m: "there was no drop in the last 10 minutes" };
+const notNow = {
+  s: "no run goes on that could be stopped",
+  m: "there was no drop in the last 10 minutes",
+  r: "a run goes on: nothing is reseated under power",
+};
