@@ -55,7 +55,8 @@ func newMark() *cobra.Command {
 			"              delay shown, trust prompt, unlocked or progress bar\n" +
 			"  hook-up     reseated, or a part changed: a new hook-up, with odds of its own\n" +
 			"  warm        the board is warm\n" +
-			"  note        anything else",
+			"  note        anything else\n" +
+			"  arm         wait for a goal, such as stay 3h (as watch arm does); done; disarm",
 		Example: "  benchvigil mark left-1 stop\n  benchvigil mark left-1 hands-on --for 5m\n  benchvigil mark left-1 screen lock screen",
 		Args: func(c *cobra.Command, args []string) error {
 			if len(args) < 2 {

@@ -41,9 +41,12 @@ func newWatchMark(kind, args, short, example string) *cobra.Command {
 		Use:     kind + " " + args,
 		Short:   short,
 		Example: example,
-		Args: func(c *cobra.Command, got []string) error {
-			if len(got) < 1 || kind == "disarm" && len(got) > 1 {
-				return misused(c, "watch %s takes %s", kind, args)
+		Args: func(c *cobra.Command, args []string) error {
+			switch {
+			case kind == "arm" && len(args) < 2:
+				return exactly("STATION", "GOAL")(c, args)
+			case len(args) < 1, kind == "disarm" && len(args) > 1:
+				return exactly("STATION")(c, args)
 			}
 			return nil
 		},
@@ -60,7 +63,7 @@ func newWatchMark(kind, args, short, example string) *cobra.Command {
 		if len(args) == 0 {
 			return running(&o.URL)(c, args)
 		}
-		return nil
+		return app.OfferMarks(append([]string{kind}, args[1:]...))
 	})
 	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")
 	urlFlag(c, &o.URL)

@@ -63,12 +63,14 @@ func OfferProfiles(file string) []string {
 }
 
 // OfferMarks lists what can follow the words of a mark: its kind, and word by
-// word the screen of a screen mark.
+// word the screen of a screen mark and the goal of an arm mark.
 func OfferMarks(words []string) (next []string) {
-	if len(words) == 0 {
+	switch {
+	case len(words) == 0:
 		return bench.MarkKinds()
-	}
-	if words[0] != bench.MarkScreen {
+	case words[0] == bench.MarkArm:
+		return offerGoal(words[1:])
+	case words[0] != bench.MarkScreen:
 		return nil
 	}
 	for _, s := range bench.Screens() {
@@ -77,6 +79,22 @@ func OfferMarks(words []string) (next []string) {
 		if len(said) < len(screen) && slices.EqualFunc(said, screen[:len(said)], strings.EqualFold) {
 			next = append(next, screen[len(said)])
 		}
+	}
+	return next
+}
+
+// offerGoal lists what can follow the words of a goal; times are for people.
+func offerGoal(words []string) (next []string) {
+	reach := len(words) > 0 && words[0] == string(bench.GoalReach)
+	switch {
+	case len(words) == 0:
+		return []string{string(bench.GoalStay), string(bench.GoalReach), string(bench.GoalCopy), string(bench.GoalRePair)}
+	case reach && len(words) == 1:
+		for _, m := range bench.Reachable() {
+			next = append(next, string(m))
+		}
+	case reach && len(words) == 2, len(words) == 1 && words[0] != string(bench.GoalStay):
+		return []string{"within"}
 	}
 	return next
 }

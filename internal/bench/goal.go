@@ -79,7 +79,7 @@ func readReach(words []string) (Mode, time.Duration, error) {
 		return "", 0, fmt.Errorf("which mode? there are %s", modeNames())
 	}
 	m := Mode(words[0])
-	if !slices.Contains(reachable(), m) {
+	if !slices.Contains(Reachable(), m) {
 		return "", 0, fmt.Errorf("%q is no mode to reach: there are %s", words[0], modeNames())
 	}
 	if len(words) == 1 {
@@ -119,14 +119,14 @@ func readGoalTime(text string) (time.Duration, error) {
 	return d, nil
 }
 
-// reachable lists the modes that can be a goal: those of a board that is up.
-func reachable() []Mode {
+// Reachable lists the modes that can be a goal: those of a board that is up.
+func Reachable() []Mode {
 	return slices.DeleteFunc(Modes(), func(m Mode) bool { return m == Unknown || m == Off || m == Standby })
 }
 
 func modeNames() string {
 	var names []string
-	for _, m := range reachable() {
+	for _, m := range Reachable() {
 		names = append(names, string(m))
 	}
 	return strings.Join(names, ", ")
