@@ -43,7 +43,7 @@ func (d *desk) handler(t *testing.T) http.Handler {
 				LastMark: bench.MarkView{At: moment, Kind: bench.MarkNote, Text: "hot", By: "kim"},
 			}}
 		},
-		Mark: func(id string, m bench.Mark) bool {
+		Mark: func(_ string, m bench.Mark) bool {
 			if d.busy {
 				return false
 			}

@@ -155,6 +155,7 @@ func (f *Follower) conclude(events []bench.Event) {
 			f.line.change(t, e.Data.To)
 		case bench.RunDropped, bench.RunStopped:
 			f.line.ends = append(f.line.ends, t)
+		default: // says nothing of modes
 		}
 	}
 }

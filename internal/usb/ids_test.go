@@ -19,7 +19,7 @@ func rows(t *testing.T, file string) map[string]string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
+	defer f.Close() //nolint:errcheck // opened for reading only
 	m, vendor := map[string]string{}, ""
 	for s := bufio.NewScanner(f); s.Scan(); {
 		line, isDevice := strings.CutPrefix(s.Text(), "\t")

@@ -80,7 +80,7 @@ func TestForgedUeventsAreDropped(t *testing.T) {
 	if err != nil {
 		t.Skip(err)
 	}
-	defer unix.Close(fd)
+	defer unix.Close(fd) //nolint:errcheck // nothing is kept in it
 	forged := []byte(strings.ReplaceAll(addBytes, "/devices/pci0000:00/0000:00:14.0/usb1/1-1", loopbackPath))
 	to := []unix.SockaddrNetlink{
 		{Family: unix.AF_NETLINK, Groups: 1},
@@ -132,7 +132,7 @@ func TestReceiveEndsWithClose(t *testing.T) {
 		t.Fatal(err)
 	}
 	select {
-	case <-done:
+	case <-done: //nolint:errcheck // how it ends is Close's to say
 	case <-time.After(10 * time.Second):
 		t.Fatal("Receive still waits")
 	}

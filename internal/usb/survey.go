@@ -77,21 +77,29 @@ func HubOf(port string) string {
 func FindPort(root fs.FS, port string) error {
 	s, hub := sysfs{root}, HubOf(port)
 	if _, err := fs.Stat(root, devices+"/"+hub); errors.Is(err, fs.ErrNotExist) {
-		if strings.HasPrefix(hub, "usb") {
-			return fmt.Errorf("there is no USB bus %s", strings.TrimPrefix(hub, "usb"))
+		if bus, ok := strings.CutPrefix(hub, "usb"); ok {
+			return fmt.Errorf("there is no USB bus %s", bus)
 		}
 		return fmt.Errorf("no hub stands on port %s", hub)
 	}
-	text, err := s.attribute(hub, "maxchild")
-	most, err2 := strconv.Atoi(text)
-	if err != nil || err2 != nil {
-		return nil
-	}
 	n, err := strconv.Atoi(port[strings.LastIndexAny(port, ".-")+1:])
-	if err == nil && n > most {
+	if err != nil {
+		return fmt.Errorf("port %q has no number: %w", port, err)
+	}
+	if most, known := s.portsOf(hub); known && n > most {
 		return fmt.Errorf("the hub %s has only %d ports", hub, most)
 	}
 	return nil
+}
+
+// portsOf is how many ports a hub has, where the system tells.
+func (s sysfs) portsOf(hub string) (n int, known bool) {
+	text, err := s.attribute(hub, "maxchild")
+	if err != nil {
+		return 0, false
+	}
+	n, err = strconv.Atoi(text)
+	return n, err == nil
 }
 
 // Autosuspend says whether the kernel may suspend the device on a port when it

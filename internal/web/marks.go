@@ -94,7 +94,7 @@ func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFun
 			s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
 			return
 		}
-		remember(w, m.By)
+		remember(w, r, m.By)
 		m.By = cmp.Or(m.By, signature(r))
 		if !s.o.Mark(one.Station, m) {
 			s.refuse(w, r, http.StatusServiceUnavailable, "The station is too busy to take the mark: try again.")
@@ -137,13 +137,15 @@ const cookie = "by"
 // remembered is how long.
 const remembered = 365 * 24 * time.Hour
 
-func remember(w http.ResponseWriter, by string) {
+// remember sets the cookie. Over plain HTTP, which this page is served by on its
+// own computer only, some browsers would not keep a Secure one.
+func remember(w http.ResponseWriter, r *http.Request, by string) {
 	if by == "" {
 		return
 	}
-	http.SetCookie(w, &http.Cookie{
+	http.SetCookie(w, &http.Cookie{ //nolint:gosec // Secure wherever it can be
 		Name: cookie, Value: url.QueryEscape(by), Path: "/", MaxAge: int(remembered.Seconds()),
-		HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
 	})
 }
 

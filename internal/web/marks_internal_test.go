@@ -309,6 +309,14 @@ func TestSignature(t *testing.T) {
 	if len(cookies) != 1 || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode {
 		t.Fatalf("cookies %v", cookies)
 	}
+	if cookies[0].Secure {
+		t.Error("the cookie is for TLS only, which this page is not served by")
+	}
+	w := httptest.NewRecorder()
+	over := httptest.NewRequestWithContext(t.Context(), http.MethodPost, "https://localhost:8420/", nil)
+	if remember(w, over, "ines"); !strings.Contains(w.Header().Get("Set-Cookie"), "; Secure") {
+		t.Errorf("over TLS: %s", w.Header().Get("Set-Cookie"))
+	}
 	kept := cookies[0].Name + "=" + cookies[0].Value
 	m := &marked{}
 	send(t, marking(t, m), "/stations/s-2/marks", "mark=hands-on", "Cookie", kept)

@@ -197,7 +197,7 @@ func (s *Site) serve(w http.ResponseWriter, code int, name string, page any) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(code)
-	w.Write(b) //nolint:errcheck // the client has gone
+	_, _ = w.Write(b) // the client has gone
 }
 
 // render fills a template into memory, so that a failure never leaves half a

@@ -451,7 +451,7 @@ func TestChecks(t *testing.T) {
 
 func TestRoutes(t *testing.T) {
 	o := options(t, running())
-	o.Metrics = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, "metrics here") })
+	o.Metrics = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "metrics here") })
 	s := newSite(t, o)
 	for _, tc := range []struct {
 		method, path string
