@@ -86,7 +86,7 @@ func TestUnitVerifies(t *testing.T) {
 func TestUnitSaysWhatTheProgramNeeds(t *testing.T) {
 	unit := "\n" + read(t, "benchvigil.service")
 	for _, want := range []string{
-		"Type=notify", "WatchdogSec=30", "Restart=on-failure", "RestartPreventExitStatus=3 5", "DynamicUser=yes", "StateDirectory=benchvigil",
+		"Type=notify", "WatchdogSec=30", "Restart=on-failure", "RestartPreventExitStatus=3 5", "User=benchvigil", "DynamicUser=yes", "StateDirectory=benchvigil",
 		"ExecReload=/bin/kill -HUP $MAINPID", "SupplementaryGroups=dialout",
 	} {
 		if !strings.Contains(unit, "\n"+want+"\n") {

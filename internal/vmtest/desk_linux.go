@@ -43,7 +43,7 @@ func (d Desk) Run(ctx context.Context) error {
 	args := append([]string{
 		"-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "qemu64", "-smp", "1", "-m", "1024",
 		"-nodefaults", "-no-user-config", "-display", "none",
-		"-kernel", d.Kernel.Image, "-initrd", initramfs, "-append", commandLine + " desk.size=" + d.Size,
+		"-kernel", d.Kernel.Image, "-initrd", initramfs, "-append", commandLine + " loglevel=1 desk.size=" + d.Size,
 		"-drive", "if=none,id=disk,format=raw,snapshot=on,file=" + d.Disk, "-device", "virtio-blk-pci,drive=disk",
 	}, d.consoles()...)
 	cmd := exec.CommandContext(ctx, "qemu-system-x86_64", args...)

@@ -59,5 +59,5 @@ rm -rf "$root"/var/lib/apt/lists/* "$root"/var/cache/apt/*
 
 mkdir -p "$(dirname "$1")"
 rm -f "$1.new"
-mke2fs -q -t ext4 -d "$root" "$1.new" 1G
+mke2fs -q -t ext4 -d "$root" "$1.new" 4G
 mv "$1.new" "$1"
