@@ -20,9 +20,7 @@ const saidLate = "serial number is late: a hub is stuck, often by a damaged boar
 // on the same port, and there is never a second read behind the first.
 func TestStuckHub(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		d := r.device(restoring, "X1")
 		var reads atomic.Int64
 		stuck := func() ([]byte, error) {
@@ -97,9 +95,7 @@ func TestSerial(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t)
-				r.run()
-				r.take()
+				r := begun(t)
 				r.tree.Plug("1-1", r.device(restoring, ""))
 				r.tree.SetFunc(usbtest.Attribute("1-1", "serial"), tc.read)
 				r.say("add", "1-1")

@@ -81,9 +81,7 @@ func TestRefusedIsAskedLessOften(t *testing.T) {
 // A receiver that breaks is closed and opened again; meanwhile sysfs is polled.
 func TestReceiverBreaks(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		r.script.Refuse(errRefused)
 		r.script.Fail(errRefused)
 		r.wait(510 * time.Millisecond)

@@ -37,6 +37,7 @@ var (
 	recovery  = id(0x1209, 0x0002)
 	restoring = id(0x1209, 0x0003)
 	running   = id(0x1209, 0x0004)
+	nothing   bench.USBID
 )
 
 // rig is a watcher over a tree and a script, inside a synctest bubble. Station
@@ -93,6 +94,21 @@ func (r *rig) run() {
 	})
 	r.t.Cleanup(r.stop)
 	synctest.Wait()
+}
+
+// begun is a rig that runs with these boards on ports 1-1, 1-2 and so on; an
+// unset identity leaves the port empty. What is told at the start is dropped.
+func begun(t *testing.T, boards ...bench.USBID) *rig {
+	t.Helper()
+	r := newRig(t)
+	for i, is := range boards {
+		if is != nothing {
+			r.tree.Plug(fmt.Sprintf("1-%d", i+1), r.device(is, ""))
+		}
+	}
+	r.run()
+	r.take()
+	return r
 }
 
 func (r *rig) emit(o bench.Observation) bool {

@@ -13,10 +13,7 @@ import (
 
 func TestSysfsLostAndBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, running)
 		r.wait(time.Second)
 		r.tree.Remove(usbtest.Devices)
 		r.say("change", "1-1")
@@ -55,10 +52,7 @@ func TestNoUSBAtStart(t *testing.T) {
 // nor an absence.
 func TestHalfADevice(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-2", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, nothing, running)
 		r.wait(10 * time.Millisecond)
 		r.tree.Set(usbtest.Attribute("1-1", "devnum"), "7\n")
 		r.tree.Set(usbtest.Attribute("1-1", "idVendor"), "1209\n")
@@ -118,10 +112,7 @@ func TestBackWhileLookedAt(t *testing.T) {
 // Half a device that stays one is no device.
 func TestHalfADeviceForGood(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, running)
 		r.wait(10 * time.Millisecond)
 		r.tree.Remove(usbtest.Attribute("1-1", "idProduct"))
 		r.say("change", "1-1")

@@ -22,10 +22,7 @@ func (r *rig) next(between func()) {
 
 func TestTakeOverSaysOnlyWhatChanged(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, running)
 		r.wait(time.Second)
 		r.next(func() {})
 		r.want()
@@ -43,10 +40,7 @@ func TestTakeOverSaysOnlyWhatChanged(t *testing.T) {
 // it looks the same.
 func TestTakeOverSeesAReenumeration(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, running)
 		r.next(func() {
 			r.tree.Unplug("1-1")
 			r.tree.Plug("1-1", r.device(running, ""))
@@ -58,10 +52,7 @@ func TestTakeOverSeesAReenumeration(t *testing.T) {
 // A station that knows nothing, because it is new, hears everything.
 func TestTakeOverOfANewStation(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, running)
 		r.next(func() {
 			delete(r.told, "1-1")
 			r.opts.Ports["1-3"] = "s3"

@@ -43,10 +43,7 @@ func TestPlugAndUnplug(t *testing.T) {
 // A device that changes its mode comes back as another one on the same port.
 func TestIdentityChange(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(recovery, ""))
-		r.run()
-		r.take()
+		r := begun(t, recovery)
 		r.wait(time.Second)
 		r.unplug("1-1")
 		r.wait(600 * time.Millisecond)
@@ -60,11 +57,7 @@ func TestIdentityChange(t *testing.T) {
 // is a new enumeration.
 func TestRemoveAndAddBetweenLooks(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(restoring, ""))
-		r.tree.Plug("1-2", r.device(running, ""))
-		r.run()
-		r.take()
+		r := begun(t, restoring, running)
 		r.wait(10 * time.Millisecond)
 		r.tree.SetFunc(usbtest.Attribute("1-2", "idVendor"), func() ([]byte, error) {
 			time.Sleep(80 * time.Millisecond)
@@ -83,10 +76,7 @@ func TestRemoveAndAddBetweenLooks(t *testing.T) {
 // Messages that say nothing true change nothing.
 func TestHintsAreNotBelieved(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(restoring, ""))
-		r.run()
-		r.take()
+		r := begun(t, restoring)
 		for _, action := range []string{"remove", "add", "change", "offline", "unbind"} {
 			r.say(action, "1-1")
 			r.say(action, "1-2")
@@ -98,9 +88,7 @@ func TestHintsAreNotBelieved(t *testing.T) {
 
 func TestOverrunBringsTruth(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		r.wait(220 * time.Millisecond)
 		before := r.w.Counts()
 		r.tree.Plug("1-1", r.device(running, "")) // its message is lost
@@ -138,9 +126,7 @@ func TestGapBringsTruth(t *testing.T) {
 // A message that cannot be read is a hint at everything.
 func TestGarbledMessage(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		r.wait(220 * time.Millisecond)
 		r.tree.Plug("1-1", r.device(running, ""))
 		r.script.Send([]byte("add@/devices"))
@@ -152,9 +138,7 @@ func TestGarbledMessage(t *testing.T) {
 // Nothing announces the change at all: the periodic look finds it.
 func TestRescan(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		r.wait(4 * time.Second)
 		r.tree.Plug("1-1", r.device(running, ""))
 		r.wait(1990 * time.Millisecond)
@@ -167,10 +151,7 @@ func TestRescan(t *testing.T) {
 // What a full mailbox refuses is told later, complete and with its own time.
 func TestRefusedIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.tree.Plug("1-1", r.device(recovery, ""))
-		r.run()
-		r.take()
+		r := begun(t, recovery)
 		r.wait(time.Second)
 		r.refuseWhile(func(o bench.Observation) bool { return o.Station == "s1" })
 		r.unplug("1-1")
@@ -188,9 +169,7 @@ func TestRefusedIsTold(t *testing.T) {
 // A change that no message announced keeps the time at which it was found.
 func TestRefusedFindIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t)
-		r.run()
-		r.take()
+		r := begun(t)
 		r.wait(time.Second)
 		r.refuseWhile(func(bench.Observation) bool { return true })
 		r.tree.Plug("1-1", r.device(running, ""))
