@@ -137,6 +137,8 @@ func attention(s api.Status) (out []string) {
 	add(!s.USBLostSince.IsZero(), "USB watch failed since %s%s", at(s.USBLostSince), because(s.USBError))
 	add(s.Waiting, "stopped: the next run starts after off was seen")
 	add(!s.HandsOnUntil.IsZero(), "hands on until %s", at(s.HandsOnUntil))
+	goal, _, state := watchWords(s)
+	add(s.Watch != nil || s.LastWatch != nil, "goal %s: %s", goal, state)
 	add(lastRunCounts(s), "%s", lastRunWords(s))
 	return out
 }
