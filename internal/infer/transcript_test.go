@@ -106,6 +106,7 @@ type story struct {
 	p      *profile.Profile
 	e      *infer.Engine
 	all    []bench.Observation
+	events []bench.Event
 	now    time.Time // wall time
 	start  time.Time
 	period time.Duration
@@ -295,6 +296,7 @@ func (s *story) step(f bench.Fact) {
 
 // print writes events as: when concluded, what, when it happened, data.
 func (s *story) print(events []bench.Event) {
+	s.events = append(s.events, events...)
 	for _, e := range events {
 		fmt.Fprintf(&s.out, "%8s %s\n", s.offset(e.Concluded), s.describe(e))
 	}
