@@ -85,17 +85,8 @@ func get(t *testing.T, url string) (int, string) {
 	return res.StatusCode, string(b)
 }
 
-// eventually asks again until it is so.
-func eventually(t *testing.T, within time.Duration, what string, ok func() bool) {
-	t.Helper()
-	deadline := time.Now().Add(within)
-	for !ok() {
-		if time.Now().After(deadline) {
-			t.Fatalf("not within %v: %s", within, what)
-		}
-		time.Sleep(50 * time.Millisecond) // real sockets and processes: no fake clock
-	}
-}
+// eventually is for what takes its time.
+var eventually = app.Eventually
 
 // Live and replayed events are equal, through real sockets and the simulated
 // bus, for every story at once.

@@ -150,11 +150,7 @@ func (s *stage) look(id string) bench.Snapshot {
 
 func (s *stage) until(what string, ok func() bool) {
 	s.t.Helper()
-	for deadline := time.Now().Add(30 * time.Second); !ok(); time.Sleep(20 * time.Millisecond) { // real sockets: no fake clock
-		if time.Now().After(deadline) {
-			s.t.Fatalf("not within 30 s: %s", what)
-		}
-	}
+	Eventually(s.t, 30*time.Second, what, ok)
 }
 
 // up reports a run and a device on the port.
