@@ -43,7 +43,7 @@ func genObservations(t *rapid.T) []bench.Observation {
 		case 1:
 			add(bench.USB{Change: bench.USBRemove})
 		case 2:
-			add(bench.Mark{Kind: rapid.SampledFrom([]string{"stop", "note"}).Draw(t, "mark"), By: "kim"})
+			add(genMark(t))
 		case 3:
 			now = now.Add(time.Duration(rapid.IntRange(1, 130_000).Draw(t, "silence")) * time.Millisecond)
 		case 4:
@@ -54,10 +54,14 @@ func genObservations(t *rapid.T) []bench.Observation {
 		case 6:
 			add(bench.USBSource{Change: rapid.SampledFrom([]bench.Sight{bench.Lost, bench.Back}).Draw(t, "source"), Error: "y"})
 		default:
-			level := levels.Draw(t, "level")
+			level, p := levels.Draw(t, "level"), genPower(t)
 			period := time.Duration(rapid.SampledFrom([]int{20, 100, 137, 500}).Draw(t, "period")) * time.Millisecond
+			lost := rapid.SampledFrom([]int{0, 0, 0, 1, 5}).Draw(t, "losses")
 			for range rapid.IntRange(1, 60).Draw(t, "readings") {
-				add(bench.Power{Volts: unit.Some(unit.Voltage(3_800_000)), Amps: unit.Some(level)})
+				if p.Amps = unit.Some(level); lost > 0 && rapid.IntRange(0, lost).Draw(t, "lost") == 0 {
+					p.Amps = unit.Maybe[unit.Current]{}
+				}
+				add(p)
 				now = now.Add(period)
 			}
 		}
@@ -69,11 +73,52 @@ func genObservations(t *rapid.T) []bench.Observation {
 	return out
 }
 
+// genMark draws what a person may say.
+func genMark(t *rapid.T) bench.Mark {
+	m := bench.Mark{By: "kim", Kind: rapid.SampledFrom([]string{
+		bench.MarkStop, bench.MarkNote, bench.MarkMine, bench.MarkHandsOn, bench.MarkHandsOff, bench.MarkHookup, bench.MarkScreen, bench.MarkScreen,
+	}).Draw(t, "mark")}
+	switch m.Kind {
+	case bench.MarkHandsOn:
+		m.For = time.Duration(rapid.IntRange(1, 120).Draw(t, "for")) * time.Second
+	case bench.MarkScreen:
+		m.Text = string(rapid.SampledFrom(bench.Screens()).Draw(t, "screen"))
+	}
+	return m
+}
+
+// genPower draws what a reading says besides the current.
+func genPower(t *rapid.T) bench.Power {
+	p := bench.Power{Volts: unit.Some(3800 * unit.Millivolt)}
+	switch rapid.IntRange(0, 5).Draw(t, "instrument") {
+	case 0:
+		p.Volts = unit.Some(2900 * unit.Millivolt)
+	case 1:
+		p.SetVolts, p.LimitAmps = unit.Some(3800*unit.Millivolt), unit.Some(400*unit.Milliampere)
+	case 2:
+		p.Output = unit.Some(rapid.Bool().Draw(t, "output"))
+	case 3:
+		p.Channel = rapid.SampledFrom([]string{bench.ChannelMain, bench.ChannelVBUS}).Draw(t, "channel")
+	}
+	return p
+}
+
 func runAll(e *infer.Engine, obs []bench.Observation) (out []bench.Event) {
 	for _, o := range obs {
 		out = append(out, e.Step(o)...)
 	}
 	return out
+}
+
+// The same observations always give the same events.
+func TestDeterminism(t *testing.T) {
+	p := handset(t)
+	rapid.Check(t, func(t *rapid.T) {
+		st, obs := genStation(t), genObservations(t)
+		if diff := cmp.Diff(runAll(infer.New(p, st), obs), runAll(infer.New(p, st), obs), maybes); diff != "" {
+			t.Fatalf("(-once +again):\n%s", diff)
+		}
+	})
 }
 
 // A watch that is saved and taken up again anywhere gives the same events.
