@@ -49,6 +49,10 @@ var rooms = []room{
 		of: "internal/signature", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/profile", "internal/stats", "internal/infer"},
 		why: "starts are found by the same conclusions as the live watch: it reads no recording and keeps no file",
 	},
+	{
+		of: "internal/trace", pure: true, ours: []string{"internal/unit", "internal/bench"},
+		why: "packed readings are a file format: whoever keeps them, they are read and written by pure functions",
+	},
 	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
 
 	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
