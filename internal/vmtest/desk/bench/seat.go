@@ -18,7 +18,7 @@ import (
 )
 
 const (
-	every     = 50 * time.Millisecond // how soon hands and stories show on the ports
+	every     = 200 * time.Millisecond // how soon hands and stories show on the ports
 	freeAfter = 10 * time.Second      // the longest that the kernel takes to let go of a device
 	volts     = 3800 * unit.Millivolt
 )
@@ -44,6 +44,7 @@ type port struct {
 	device usbip.Device // of a supply that is on USB; its ID is zero where there is none
 	plug   *usbip.Plug
 	on     bench.USBID
+	node   string // its usbfs file, once the kernel has enumerated it
 	asked  uint64 // transfers of it
 }
 
@@ -198,6 +199,6 @@ func (p *port) hold(id bench.USBID) (err error) {
 	if p.plug, err = usbip.Attach(d, p.at); err != nil {
 		return err
 	}
-	p.on = id
+	p.on, p.node = id, ""
 	return nil
 }

@@ -33,17 +33,22 @@ func (p *port) transfer(n uint64) error {
 	case n == p.asked:
 		return nil
 	}
-	node, err := usbNode(p.at)
-	if errors.Is(err, os.ErrNotExist) {
-		p.asked = n // the kernel has not enumerated it yet: what it missed is not made up for
-		return nil
+	if p.node == "" {
+		p.asked = n // what it missed until now is not made up for
+		return p.find()
 	}
-	if err != nil {
-		return err
-	}
-	err = askStatus(node, n-p.asked)
+	err := askStatus(p.node, n-p.asked)
 	p.asked = n
 	if errors.Is(err, unix.ENODEV) || errors.Is(err, os.ErrNotExist) {
+		return nil // it is just being pulled
+	}
+	return err
+}
+
+// find finds the usbfs file, if there is one by now.
+func (p *port) find() (err error) {
+	p.node, err = usbNode(p.at)
+	if errors.Is(err, os.ErrNotExist) {
 		return nil
 	}
 	return err
