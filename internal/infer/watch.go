@@ -76,14 +76,19 @@ func (e *Engine) watchMark(t ms, m bench.Mark) {
 	}
 }
 
-// arm begins to wait for a goal, in the place of the one before.
+// arm begins to wait for a goal, in the place of the one before. How that ended
+// is put away, unless nobody was there to see it.
 func (e *Engine) arm(t ms, g bench.Goal, by string) {
+	var last endedWatch
+	if by == bench.Automatic {
+		last = e.s.Watch.Last
+	}
 	if e.s.Watch.Armed != 0 {
 		e.endWatch(bench.WatchFailed, t, bench.EventData{
 			Kind: bench.WatchReplaced, By: by, Why: []string{say("%s armed %s in its place", orSomebody(by), g)},
 		})
 	}
-	e.s.Watch = watchState{Armed: t, Goal: g, By: by}
+	e.s.Watch = watchState{Armed: t, Goal: g, By: by, Last: last}
 	d := bench.EventData{Goal: g.String(), By: by, Mode: e.s.Mode.Mode, Uptime: e.uptime(t), Why: e.whyArmed()}
 	if g.Kind == bench.GoalStay {
 		d.Window = length(e.takes(g))

@@ -144,6 +144,10 @@ func TestWatchView(t *testing.T) {
 	if v = viewOf(s); v.LastWatch.Kind != bench.WatchStopped || v.LastWatch.Why != "kim said that it was them" {
 		t.Errorf("after that was me: %+v", v.LastWatch)
 	}
+	s.tell("mark arm auto copy\nread 3.8 0 1s")
+	if v = viewOf(s); v.Watch == nil || v.LastWatch == nil {
+		t.Errorf("what arms by itself put away what nobody saw: %+v, %+v", v.Watch, v.LastWatch)
+	}
 	s.tell("mark disarm kim\nread 3.8 0 1s")
 	if v = viewOf(s); v.LastWatch != nil {
 		t.Errorf("put away, and still there: %+v", v.LastWatch)

@@ -83,7 +83,7 @@ func lastWatch(s *bench.Snapshot, c clock) []Trouble {
 	}
 	goal, when := capital(w.Goal.String()), c.at(w.Ended)
 	switch {
-	case w.EndedAs == bench.WatchDone && s.Run == nil:
+	case w.EndedAs == bench.WatchDone && (s.Run == nil || s.Watch != nil):
 		return []Trouble{{Neutral, "", goal + ": done at " + when + "."}}
 	case w.EndedAs == bench.WatchDone:
 		return []Trouble{{Normal, "Done", goal + ": done at " + when + "."}}
