@@ -30,6 +30,14 @@
 //   - supply.lost: no good reading for max(3 s, ten reading periods).
 //   - stall.raised: nothing moved for longer than the mode's quiet limit.
 //   - start.hung: starting lasted longer than its longest dwell.
+//   - watch.armed: a mark "arm" with a goal, in the place of the one before.
+//     watch.done, on good evidence as a window is: a stay lasted for the window
+//     from its origin, or for its own length from when it was armed and not
+//     before that origin; the mode to reach, or running after re-pairing, has
+//     stood for 5 s; or a mark "done", which alone ends a copy. watch.failed: the
+//     run dropped ("dropped"), or the limit, counted from when it was armed, is
+//     over ("late", told 5 s later); a person or routine ended the run
+//     ("stopped"), disarmed it or armed another. Time is when that happened.
 //
 // The mode follows from these meanings and from the identity on the bus where
 // they say what it is. Where they leave several modes open, a hidden Markov
