@@ -16,7 +16,7 @@ func newStudy() *cobra.Command {
 		Long: "study makes up stations whose true story it knows, lets the watch draw its conclusions from\n" +
 			"what their instruments would have shown, and prints how often and how late it was right.",
 		Example: "  benchvigil study --hours 200 --seeds tune --worst 20\n" +
-			"  benchvigil study --dump \"restore:tune:3\" > job.jsonl",
+			"  benchvigil study --dump 'restore:tune:3' > job.jsonl",
 		Hidden: true,
 		Args:   exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {

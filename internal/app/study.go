@@ -58,8 +58,7 @@ func Study(o StudyOptions) error {
 	return errors.Join(keepStudy(o.JSON, res), writeStudy(o.Write, table.Bytes()))
 }
 
-// firstCut reads an earlier result. One that is not there is no reason not to
-// study.
+// firstCut reads an earlier result, if one is asked for.
 func firstCut(name string) (*study.Result, error) {
 	if name == "" {
 		return nil, nil

@@ -109,7 +109,7 @@ func (r *Result) Table(w io.Writer, first *Result) {
 	y := r.Overall
 	t.line("%.0f station-hours, %.0f of them restoring, %.1f million observations; seeds: %s.", y.Hours, y.RestoreHours, float64(r.Observations)/1e6, r.Seeds)
 	if first != nil {
-		t.line("First cut: the threshold rules of the first version on the same seeds (%.0f station-hours).", first.Overall.Hours)
+		t.line("First cut: %s, %.0f station-hours, seeds: %s.", first.Of, first.Overall.Hours, first.Seeds)
 	}
 	t.line("")
 	t.line("| measure | target | now | | first cut |")
