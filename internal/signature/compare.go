@@ -88,11 +88,18 @@ func compare(here, there line) (unit.Current, unit.Maybe[Parting]) {
 	read := warp(len(a.read), len(b.read), band, perStretch, func(i, j int) float64 {
 		return math.Abs((a.read[i] - b.read[j]).Amps())
 	})
-	tables := warp(len(a.steps), len(b.steps), band, perShift, func(i, j int) float64 {
-		return math.Abs(ratio(a.steps[i].Level) - ratio(b.steps[j].Level))
-	})
+	x, y := ratios(a.steps), ratios(b.steps)
+	tables := warp(len(x), len(y), band, perShift, func(i, j int) float64 { return math.Abs(x[i] - y[j]) })
 	all := float64(len(a.read) + len(b.read) + missing)
 	return unit.FromAmps((read.Cost + perMissing*float64(missing)) / all), parting(tables.Path, a.steps, b.steps)
+}
+
+func ratios(steps []Step) []float64 {
+	out := make([]float64, len(steps))
+	for i, s := range steps {
+		out[i] = ratio(s.Level)
+	}
+	return out
 }
 
 // warp aligns two lines, each level between two beside each other costing more.

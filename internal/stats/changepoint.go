@@ -63,13 +63,26 @@ func SegmentByBIC(x []float64, least int, floor float64) (Segmentation, error) {
 	n := len(x)
 	whole := Segmentation{RSS: s.of(0, n)}
 	finest := s.segment(2 * floor * floor * math.Log(float64(n)))
-	best := whole
-	for _, c := range append(s.between(whole, finest), finest) {
-		if c.BIC(n, floor) < best.BIC(n, floor) {
-			best = c
-		}
+	b := best{squares: s, floor: floor}
+	b.take(whole)
+	b.take(finest)
+	b.between(whole, finest)
+	return b.cut, nil
+}
+
+// best is the cut of least BIC so far.
+type best struct {
+	*squares
+	floor float64
+	cut   Segmentation
+	bic   float64
+	met   bool
+}
+
+func (b *best) take(c Segmentation) {
+	if bic := c.BIC(len(b.sum)-1, b.floor); !b.met || bic < b.bic {
+		b.cut, b.bic, b.met = c, bic, true
 	}
-	return best, nil
 }
 
 // squares gives the sum of squares about the mean of any stretch of a series.
@@ -141,17 +154,25 @@ func (s *squares) cut(last []int) Segmentation {
 	return out
 }
 
-// between finds the cuts that are best for some penalty between those of which
+// between takes the cuts that are best for some penalty between those of which
 // the coarse and the fine one are: at the penalty where these two cost the
-// same, either they are best, or another is better, and so on.
-func (s *squares) between(coarse, fine Segmentation) []Segmentation {
+// same, either they are best, or another is better, and so on. None of them has
+// fewer changes than one more than the coarse, nor a smaller RSS than the fine,
+// so there is often nothing to gain.
+func (b *best) between(coarse, fine Segmentation) {
 	more := len(fine.Changes) - len(coarse.Changes)
 	if more < 2 {
-		return nil
+		return
 	}
-	c := s.segment((coarse.RSS - fine.RSS) / float64(more))
+	ideal := Segmentation{Changes: fine.Changes[:len(coarse.Changes)+1], RSS: fine.RSS}
+	if ideal.BIC(len(b.sum)-1, b.floor) >= b.bic {
+		return
+	}
+	c := b.segment((coarse.RSS - fine.RSS) / float64(more))
 	if len(c.Changes) <= len(coarse.Changes) || len(c.Changes) >= len(fine.Changes) {
-		return nil
+		return
 	}
-	return append(append(s.between(coarse, c), c), s.between(c, fine)...)
+	b.take(c)
+	b.between(coarse, c)
+	b.between(c, fine)
 }
