@@ -19,7 +19,7 @@ import (
 
 const (
 	every     = 200 * time.Millisecond // how soon hands and stories show on the ports
-	freeAfter = 10 * time.Second      // the longest that the kernel takes to let go of a device
+	freeAfter = 10 * time.Second       // the longest that the kernel takes to let go of a device
 	volts     = 3800 * unit.Millivolt
 )
 
