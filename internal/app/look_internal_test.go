@@ -30,7 +30,7 @@ func lookAt(t *testing.T, o StatusOptions, answers ...error) (out, said string, 
 			}
 			a := answers[0]
 			answers = answers[1:]
-			if n := (refusedNotice("")); errors.As(a, &n) {
+			if n := refusedNotice(""); errors.As(a, &n) {
 				return []api.Status{{Station: "s1"}}, string(n), nil
 			}
 			return []api.Status{{Station: "s1"}}, "", a

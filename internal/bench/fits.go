@@ -66,15 +66,8 @@ func (s *Snapshot) Dropped(within time.Duration) bool {
 	return l != nil && l.EndedAs == RunDropped && s.At.Sub(l.End) <= within
 }
 
-// cableOut reports a device that left the bus during the run that goes on, or
-// that has just come back: an absence, which is no drop but may be somebody's
-// doing too, and profiles are learned from it.
+// cableOut reports a device that left the bus during the run that goes on. That
+// is no drop, but may be somebody's doing too, and profiles are learned from it.
 func (s *Snapshot) cableOut() bool {
-	if s.Run == nil {
-		return false
-	}
-	if !s.USB.Present {
-		return s.USB.Gone.After(s.Run.Start)
-	}
-	return !s.Run.Origin.IsZero() && s.USB.Since.After(s.Run.Origin) && s.At.Sub(s.USB.Since) <= MineWithin
+	return s.Run != nil && !s.USB.Present && s.USB.Gone.After(s.Run.Start)
 }
