@@ -10,8 +10,8 @@ import (
 )
 
 // The current is charted against its own level in the first seconds of a mode,
-// in units of what means nothing: its spread, a share of the level, what the
-// instrument resolves. A shift of less than two units, a tenth of the level, is
+// in units of what means nothing: its spread, a share of the level, half of what
+// the instrument resolves. A shift of less than two units, a tenth of the level, is
 // never told; one of a fifth after 45 s. Each second counts for six units at
 // most, so that a board that wakes now and then does not drift.
 //
@@ -25,12 +25,15 @@ const (
 	ownFloor   = 1 * unit.Milliampere
 	ownSteady  = 4 // a level that spreads by more than a quarter of itself is not steady
 	mostUnits  = 6
+	stepUnits  = 3 // a fall by more from some seconds to the next is sudden
+	stepOver   = 5 // as many seconds, on either side
 )
 
 var driftChart = stats.Chart{K: 2, H: 90}
 
 const (
 	leakFor     = 60 // seconds in the upper third of the band of standby
+	leakOver    = 16 // seconds over which it is smoothed: a coarse instrument flickers
 	limitFor    = 3  // seconds above the limit of the mode
 	collapseFor = 2  // seconds with the volts sagging and the supply at its limit
 )
@@ -43,8 +46,11 @@ type currentState struct {
 	Level unit.Current             // their median
 	Top   unit.Current             // the highest such level in this mode
 	Unit  unit.Current             // what means nothing; 0: the level was not steady
-	Last  unit.Current             // the level of the second before
 	Chart stats.CUSUM
+
+	Recent [2 * stepOver]unit.Current // the last levels, in turn
+	Seen   int
+	Smooth unit.Current // the level of standby
 
 	Leaks, Overs, Sags streak // unbroken seconds of them
 
@@ -86,14 +92,21 @@ func (e *Engine) watchLimit(from ms, now second, m *profile.Spec) {
 func (e *Engine) watchLeak(from ms, now second, m *profile.Spec) {
 	c := &e.s.Current
 	b, ok := m.Band(e.st.Hookup)
-	if !ok || m.Mode != bench.Standby || e.st.Hookup.VBUS || now.level <= b.High-(b.High-b.Low)/3 {
+	if !ok || m.Mode != bench.Standby || e.st.Hookup.VBUS {
+		return
+	}
+	if c.Smooth == 0 {
+		c.Smooth = now.level
+	}
+	c.Smooth += (now.level - c.Smooth) / leakOver
+	if c.Smooth <= b.High-(b.High-b.Low)/3 {
 		c.Leaks = streak{}
 		return
 	}
 	c.Leaks.add(from)
 	if c.Leaks.N >= leakFor && c.High == 0 {
 		e.high(c.Leaks.Since, bench.Leak,
-			say("%v flows in %s for %d s, its band ends at %v", now.level, m.Label, c.Leaks.N, b.High),
+			say("%v flows in %s for %d s, its band ends at %v", c.Smooth, m.Label, c.Leaks.N, b.High),
 			"a healthy board draws next to nothing before it is started: this one leaks (common practice)")
 	}
 }
@@ -141,15 +154,15 @@ func (e *Engine) watchDrift(from ms, now second) {
 	if !e.steady() || c.Drifting != 0 || c.High != 0 {
 		return
 	}
-	fell := c.Unit > 0 && c.Last-now.level > unit.Current(driftChart.K)*c.Unit
-	c.Last = now.level
+	c.Recent[c.Seen%len(c.Recent)] = now.level
+	c.Seen++
 	switch {
 	case c.N < ownSeconds:
 		c.learn(now.level)
 		return
 	case c.Unit == 0:
 		return
-	case fell:
+	case c.fell():
 		c.N, c.Unit = 0, 0
 		return
 	}
@@ -161,6 +174,21 @@ func (e *Engine) watchDrift(from ms, now second) {
 		say("%v flows, its own level in %s was %v", now.level, e.p.Label(e.s.Mode.Mode), c.own(now.level)),
 		say("what wanders by itself stays within %v", unit.Current(driftChart.K)*c.Unit),
 	}})
+}
+
+// fell reports that the level is suddenly lower than some seconds ago.
+func (c *currentState) fell() bool {
+	if c.Seen < len(c.Recent) {
+		return false
+	}
+	var before, now [stepOver]unit.Current
+	for i := range stepOver {
+		before[i] = c.Recent[(c.Seen+i)%len(c.Recent)]
+		now[i] = c.Recent[(c.Seen+stepOver+i)%len(c.Recent)]
+	}
+	slices.Sort(before[:])
+	slices.Sort(now[:])
+	return before[stepOver/2]-now[stepOver/2] > stepUnits*c.Unit
 }
 
 // deviation is how far a level is off the board's own, in units.
@@ -195,7 +223,7 @@ func (c *currentState) learn(level unit.Current) {
 	}
 	slices.Sort(off[:])
 	spread := scale(off[ownSeconds/2], 1.4826) // the standard deviation of normal noise
-	c.Unit, c.Chart = max(spread, scale(c.Level, ownShare), ownFloor, grain), driftChart.Start()
+	c.Unit, c.Chart = max(spread, scale(c.Level, ownShare), ownFloor, grain/2), driftChart.Start()
 	if ownSteady*spread > c.Level {
 		c.Unit = 0
 	}
