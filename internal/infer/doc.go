@@ -30,6 +30,11 @@
 //   - supply.lost: no good reading for max(3 s, ten reading periods).
 //   - stall.raised: nothing moved for longer than the mode's quiet limit.
 //   - start.hung: starting lasted longer than its longest dwell.
+//   - current.high: three seconds above the mode's limit ("limit"), or a minute of
+//     standby in the upper third of its band ("leak"). current.collapsed: two
+//     seconds with the supply at its limit and the volts sagging.
+//     current.drifting: the level of a steady mode has left its own first 30 s,
+//     by a CUSUM chart. Each at most once in a mode, none while hands are on.
 //   - watch.armed: a mark "arm" with a goal, in the place of the one before.
 //     watch.done, on good evidence as a window is: a stay lasted for the window
 //     from its origin, or for its own length from when it was armed and not
