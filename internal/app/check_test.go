@@ -33,7 +33,7 @@ func TestCheckBesideARunningWatch(t *testing.T) {
 	plan := &app.Plan{
 		Bench: "north", Listen: "127.0.0.1:0", Logger: zaptest.NewLogger(t),
 		Stations: []app.StationPlan{{ID: "s1", Name: "s1", Hookup: bench.Hookup{Path: bench.FromSupply}, Profile: family}},
-		Extra:    []app.Source{readings{412 * unit.Milliampere}},
+		Extra:    []app.Source{readings{amps: 412 * unit.Milliampere}},
 		Started:  func(address string) { started <- address },
 	}
 	ctx, cancel := context.WithCancel(t.Context())

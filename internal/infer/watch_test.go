@@ -180,3 +180,18 @@ func TestAutoGoal(t *testing.T) {
 		t.Errorf("a mode that the profile does not have arms %q", g)
 	}
 }
+
+// BenchmarkStepWatched is a restore whose end is waited for.
+func BenchmarkStepWatched(b *testing.B) {
+	obs := restoreHour()
+	e := infer.New(handset(b), infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}})
+	e.Step(bench.Observation{At: obs[0].At, Station: "s1", Fact: bench.Mark{Kind: bench.MarkArm, Text: "reach running within 720h"}})
+	span := obs[len(obs)-1].At.Sub(obs[0].At) + 100*time.Millisecond
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := range b.N {
+		o := obs[i%len(obs)]
+		o.At = o.At.Add(time.Duration(i/len(obs)) * span)
+		e.Step(o)
+	}
+}
