@@ -31,7 +31,7 @@ type Config struct {
 	USB      USB
 	Stations []Station // at least one
 
-	InhibitSleep bool // keep the computer awake while a run goes on
+	InhibitSleep bool // keep the computer awake while a goal is armed or a run goes on
 }
 
 // USB says how the bus is watched.
