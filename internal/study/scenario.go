@@ -1,6 +1,8 @@
 package study
 
 import (
+	"math"
+
 	"benchvigil/internal/bench"
 	"benchvigil/internal/unit"
 )
@@ -27,6 +29,7 @@ var scenarios = []scenario{
 	{"dips", 60, handset, nil, dips},
 	{"brown-outs", 40, handset, nil, brownOuts},
 	{"timer resets", 30, handset, nil, timer},
+	{"copy", 40, handset, nil, copying},
 	{"restore", 330, handset, nil, restore},
 	{"stalls", 90, handset, nil, stalls},
 	{"restore drops", 60, handset, nil, restoreDrops},
@@ -233,6 +236,53 @@ func stalls(r *rig) {
 	r.stop()
 }
 
+// copying is a board that runs while its data is copied out, which somebody
+// said. It may wait, and stand still for good.
+func copying(r *rig) {
+	r.tallies = true // without, nothing tells
+	r.boot(asRunning)
+	r.live(r.between(5*second, 30*second))
+	r.tell(bench.Mark{By: "kim", Kind: bench.MarkArm, Text: "copy"})
+	for range 2 + r.rng.IntN(5) {
+		r.transfer(r.between(30*second, 8*minute))
+		if r.chance(0.5) {
+			r.idling(r.between(10*second, 110*second))
+		}
+	}
+	if r.chance(0.5) {
+		r.transfer(10 * second)
+		r.true.Stalls = append(r.true.Stalls, stall{From: r.now, Quiet: 120 * second})
+		r.idling(r.between(170*second, 10*minute))
+		r.true.Stalls[len(r.true.Stalls)-1].To = r.now
+		r.transfer(30 * second)
+	}
+	r.tell(bench.Mark{By: "kim", Kind: bench.MarkDone})
+	r.live(20 * second)
+	r.stop()
+}
+
+// transfer copies, and moves in its last second.
+func (r *rig) transfer(d ms) {
+	for end := r.now + d; r.now < end; {
+		r.use()
+		r.flow = flow{rate: 20 * math.Pow(50, r.rng.Float64()), idle: 0.02 + 0.1*r.rng.Float64(), busy: 0.1 + 0.5*r.rng.Float64(), going: true}
+		r.play(min(r.between(5*second, 60*second), end-r.now))
+	}
+	r.flow.force = true
+	r.play(2500)
+	r.flow.force = false
+}
+
+// idling is a copy that waits. The board does what it likes meanwhile.
+func (r *rig) idling(d ms) {
+	r.use()
+	r.flow = flow{}
+	if r.chance(0.4) {
+		r.flow.alive = 5 + 25*r.rng.Float64()
+	}
+	r.play(d)
+}
+
 func restoreDrops(r *rig) {
 	r.boot(asRestoring)
 	r.restoring(r.between(3*minute, 25*minute))
@@ -262,7 +312,7 @@ func rePairing(r *rig) {
 	r.boot(asRunning)
 	r.live(r.between(20*second, 2*minute))
 	also := []bench.Mode{bench.Running}
-	if r.chance(0.7) {
+	if !r.tallies || r.chance(0.7) { // without a mark the silent bus must tell
 		r.tell(bench.Mark{By: "kim", Kind: bench.MarkScreen, Text: string(bench.ScreenRepair)})
 		also = nil
 	}
@@ -425,6 +475,10 @@ func lostSight(r *rig) {
 	r.boot(asRunning)
 	for range 1 + r.rng.IntN(4) {
 		r.live(r.between(20*second, 4*minute))
+		if r.chance(0.3) {
+			r.busHidden(r.between(2*second, 30*second))
+			continue
+		}
 		r.tell(bench.Supply{Change: bench.Lost, Error: "connection reset by peer"})
 		r.silent = true
 		r.play(r.between(500, 40*second))
@@ -444,6 +498,17 @@ func lostSight(r *rig) {
 		r.play(second)
 	}
 	r.stop()
+}
+
+// busHidden is a USB watch that fails for a time; the board goes on.
+func (r *rig) busHidden(d ms) {
+	counted := r.tallies
+	r.tallies = false
+	r.tell(bench.USBSource{Change: bench.Lost, Error: "netlink: no buffer space"})
+	r.play(d)
+	r.tell(bench.USBSource{Change: bench.Back})
+	r.tell(bench.USB{Change: bench.USBAdd, Port: "1-2", ID: r.port})
+	r.tallies, r.count = counted, r.now+second
 }
 
 func (r *rig) sight() {

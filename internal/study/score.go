@@ -85,31 +85,18 @@ func (d *drop) eligible() bool {
 	return long && d.Seen >= 2 && d.End-d.First >= offFor
 }
 
+// drops looks for those first that an instrument showed, so that a hidden one
+// takes no event from them.
 func (s *scorer) drops() {
 	for i := range s.t.Drops {
-		d := &s.t.Drops[i]
-		within := d.Within
-		if !d.eligible() {
-			within = max(within, late)
-			s.hide(d)
+		if d := &s.t.Drops[i]; d.eligible() || d.Class == unseen {
+			s.drop(d, d.Within)
 		}
-		e := s.take(bench.RunDropped, func(e *told) bool { return e.known >= d.At && e.known <= d.At+within && e.at >= d.At-mistimed })
-		switch {
-		case e != nil:
-			s.found(d, e)
-		case d.Class == unseen:
-			s.y.Unseen++
-			s.y.note(100, d.At, "a drop out of sight was never told")
-		case !d.eligible():
-			s.y.TooShort++
-		case d.Class == held:
-			s.y.Held++
-			s.y.HeldMissed++
-			s.y.note(450, d.At, "restart with power held not said")
-		default:
-			s.y.Drops++
-			s.y.Missed++
-			s.y.note(1000, d.At, "missed drop")
+	}
+	for i := range s.t.Drops {
+		if d := &s.t.Drops[i]; !d.eligible() && d.Class != unseen {
+			s.hide(d)
+			s.drop(d, max(d.Within, late))
 		}
 	}
 	s.runs()
@@ -137,6 +124,28 @@ func (s *scorer) runs() {
 // hidden reports a moment near a run that began or ended unseen.
 func (s *scorer) hidden(t ms) bool {
 	return slices.ContainsFunc(s.t.Runs, func(r run) bool { return r.Hidden && t >= r.Start-late && t <= r.Start+late })
+}
+
+// drop looks for what was told of one drop.
+func (s *scorer) drop(d *drop, within ms) {
+	e := s.take(bench.RunDropped, func(e *told) bool { return e.known >= d.At && e.known <= d.At+within && e.at >= d.At-mistimed })
+	switch {
+	case e != nil:
+		s.found(d, e)
+	case d.Class == unseen:
+		s.y.Unseen++
+		s.y.note(100, d.At, "a drop out of sight was never told")
+	case !d.eligible():
+		s.y.TooShort++
+	case d.Class == held:
+		s.y.Held++
+		s.y.HeldMissed++
+		s.y.note(450, d.At, "restart with power held not said")
+	default:
+		s.y.Drops++
+		s.y.Missed++
+		s.y.note(1000, d.At, "missed drop")
+	}
 }
 
 func (s *scorer) found(d *drop, e *told) {

@@ -16,8 +16,8 @@ func TestStories(t *testing.T) {
 	for i := range scenarios {
 		sc := &scenarios[i]
 		t.Run(sc.name, func(t *testing.T) {
-			for n := range 3 {
-				tellStory(t, job{sc, Tune, n, hour})
+			for n := range 2 {
+				tellStory(t, job{sc, Tune, n, hour / 2})
 			}
 		})
 	}
