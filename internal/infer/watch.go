@@ -170,7 +170,7 @@ func (e *Engine) judgeReached(t ms) {
 			why := append([]string{say("%s for %s", e.p.Label(e.s.Mode.Mode), (t - at).words())}, e.whyUp()...)
 			e.endWatch(bench.WatchDone, at, bench.EventData{Why: why})
 		}
-	case limited && t-due >= lateAfter && !e.suspect(t):
+	case limited && t-due >= lateAfter && !(e.s.Run.Active && e.suspect(t)):
 		e.endWatch(bench.WatchFailed, due, bench.EventData{Kind: bench.WatchLate, Why: e.whyLate(t, at)})
 	}
 }
