@@ -92,8 +92,8 @@ func demoPlan(o *DemoOptions, b *play.Bench) (*Plan, error) {
 		},
 		Extra: []Source{b},
 		Started: func(address string) {
-			fmt.Fprintf(o.Out, "Open http://%s/ to see the bench. Ctrl-C ends the demo.\n", address)
-		}, //nolint:errcheck // nobody is there to be told
+			fmt.Fprintf(o.Out, "Open http://%s/ to see the bench. Ctrl-C ends the demo.\n", address) //nolint:errcheck // nobody is there to be told
+		},
 	}
 	for _, st := range b.Stations {
 		p.Stations = append(p.Stations, demoStation(st, handset, b.Clock))

@@ -50,7 +50,7 @@ func (l *looker) run(ctx context.Context) error {
 		err := l.look(ctx)
 		switch {
 		case l.o.Watch && ctx.Err() != nil:
-			return nil
+			return nil //nolint:nilerr // interrupted, as it should be
 		case err != nil, !l.o.Watch:
 			return err
 		}
@@ -71,12 +71,17 @@ func (l *looker) look(ctx context.Context) error {
 	case !l.o.Watch, l.heard.IsZero(), ctx.Err() != nil:
 		return err
 	}
-	text := fmt.Sprintf("no answer since %s: %v", at(l.heard), err)
-	if text == l.said {
-		return nil
-	}
+	return l.missed(err)
+}
+
+// missed tells once that there is no answer any more.
+func (l *looker) missed(why error) error {
+	text := fmt.Sprintf("no answer since %s: %v", at(l.heard), why)
 	if l.o.JSON {
 		return l.say(text)
+	}
+	if text == l.said {
+		return nil
 	}
 	l.said = text
 	return l.print(text + "\n")

@@ -42,7 +42,7 @@ func CheckProfiles(o ProfileCheckOptions) error {
 }
 
 func checkProfile(name string, out io.Writer) error {
-	f, err := os.Open(name)
+	f, err := os.Open(name) //nolint:gosec // the user names the file
 	if err != nil {
 		return fmt.Errorf("profile: %w", err)
 	}

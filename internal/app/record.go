@@ -198,7 +198,7 @@ type sheet struct {
 }
 
 func openSheet(name string, how int) (*sheet, error) {
-	f, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|how, 0o600)
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|how, 0o600) //nolint:gosec // the user names the file
 	if err != nil {
 		return nil, err
 	}

@@ -189,7 +189,7 @@ func openRecording(o ReplayOptions) (*os.File, string, error) {
 }
 
 func loadProfile(name string) (*profile.Profile, error) {
-	f, err := os.Open(name)
+	f, err := os.Open(name) //nolint:gosec // the user names the file
 	if err != nil {
 		return nil, fmt.Errorf("%w: profile: %w", ErrConfig, err)
 	}
