@@ -91,6 +91,7 @@ type Odds struct {
 	Share    float64 `json:"share"`
 	Low      float64 `json:"low"`
 	High     float64 `json:"high"`
+	WaitS    float64 `json:"wait_s"` // how long they had to stay up
 	RegularS float64 `json:"drops_each_time_after_s,omitempty"`
 	Text     string  `json:"text"`
 }
@@ -161,7 +162,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
 		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
-		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds), Current: currentOf(s.Current),
+		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds, s.Window), Current: currentOf(s.Current),
 		StalledSince: s.Stalled, StartHung: s.StartHung,
 		SupplyLostSince: s.SupplyLost, SupplyError: s.SupplyError, USBLostSince: s.USBLost, USBError: s.USBError,
 		HandsOnUntil: s.HandsOn, Screen: screenOf(s.Screen), LastMark: notedOf(s.LastMark),
@@ -205,12 +206,12 @@ func secondsOf(d unit.Maybe[time.Duration]) *float64 {
 	return &s
 }
 
-func oddsOf(v *bench.OddsView) *Odds {
+func oddsOf(v *bench.OddsView, window time.Duration) *Odds {
 	if v == nil {
 		return nil
 	}
 	share := func(f float64) float64 { return math.Round(f*10_000) / 10_000 }
-	return &Odds{v.Lasted, v.Of, share(v.Share), share(v.Low), share(v.High), v.Regular.Seconds(), v.String()}
+	return &Odds{v.Lasted, v.Of, share(v.Share), share(v.Low), share(v.High), max(v.Wait, window).Seconds(), v.Regular.Seconds(), v.String()}
 }
 
 func currentOf(v bench.CurrentView) *Current {

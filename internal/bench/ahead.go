@@ -38,11 +38,19 @@ func (v *OddsView) String() string {
 	case v.Regular > 0:
 		return fmt.Sprintf("resets at about %.0f s each time", v.Regular.Seconds())
 	case v.Lasted == v.Of:
-		return fmt.Sprintf("%d of %d lasted: at least %s by 95 %%", v.Lasted, v.Of, percent(v.Low))
+		return v.lasted() + ": at least " + percent(v.Low) + " by 95 %"
 	case v.Lasted == 0:
-		return fmt.Sprintf("%d of %d lasted: at most %s by 95 %%", v.Lasted, v.Of, percent(v.High))
+		return v.lasted() + ": at most " + percent(v.High) + " by 95 %"
 	}
-	return fmt.Sprintf("%d of %d lasted: about %s, %s to %s by 90 %%", v.Lasted, v.Of, percent(v.Share), percent(v.Low), percent(v.High))
+	return fmt.Sprintf("%s: about %s, %s to %s by 90 %%", v.lasted(), percent(v.Share), percent(v.Low), percent(v.High))
+}
+
+func (v *OddsView) lasted() string {
+	text := fmt.Sprintf("%d of %d lasted", v.Lasted, v.Of)
+	if v.Wait > 0 {
+		text += " " + roughly(v.Wait)
+	}
+	return text
 }
 
 // percent never rounds to the side of being sure.

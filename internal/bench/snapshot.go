@@ -123,12 +123,14 @@ type NeedsView struct {
 	Most   unit.Maybe[time.Duration] // 9 of 10 are over by then
 }
 
-// OddsView is whether the board will stay up through the window, by earlier runs
-// of the same hook-up that came as far as this one has.
+// OddsView is whether the board will stay up through the window, or through a
+// longer stay that is armed, by earlier runs of the same hook-up that came as far
+// as this one has.
 type OddsView struct {
 	Lasted, Of int
-	Share      float64 // that lasts, estimated
-	Low, High  float64 // limits of it, each passed one time in twenty; 0 and 1: none
+	Share      float64       // that lasts, estimated
+	Low, High  float64       // limits of it, each passed one time in twenty; 0 and 1: none
+	Wait       time.Duration // how long they had to stay up; 0: through the window
 	// Regular is after how long the drops come, where they come at nearly the
 	// same time: then the odds do not matter. 0: they do not.
 	Regular time.Duration

@@ -39,6 +39,7 @@ func (e *Engine) followRuns(kind bench.EventType) {
 	if l.Assumed && r.Up < e.window || !r.Dropped && r.Up == 0 {
 		return
 	}
+	r.Dropped = r.Dropped && !l.Assumed // nobody knows how long that one lasted
 	h.Runs = append(h.Runs, r)
 	if n := len(h.Runs); n > mostRuns {
 		h.Runs = slices.Clone(h.Runs[n-mostRuns:])
@@ -66,24 +67,43 @@ func (e *Engine) newHookup() {
 }
 
 // odds is whether the run that goes on, or the next one, will last through the
-// window, by runs of the same hook-up that came as far.
+// window or the stay that is armed, by runs of the same hook-up that came as far.
 func (e *Engine) odds() *bench.OddsView {
 	r, age := &e.s.Run, ms(0)
 	if r.Active && r.Origin != 0 {
 		age = e.s.Now - r.Origin
 	}
-	if r.Active && r.Met != 0 {
+	until := e.horizon()
+	if age >= until || until == e.window && r.Active && r.Met != 0 {
 		return nil
 	}
-	v := oddsOf(e.s.Hookup.Runs, age, e.window)
+	v := oddsOf(e.s.Hookup.Runs, age, until)
 	regular := e.regularAt(age)
 	if v == nil && regular != 0 {
 		v = &bench.OddsView{High: 1}
 	}
-	if v != nil {
-		v.Regular = regular.span()
+	if v == nil {
+		return nil
+	}
+	v.Regular = regular.span()
+	if until > e.window {
+		v.Wait = until.span()
 	}
 	return v
+}
+
+// horizon is how long after its origin the board must still be up: through the
+// window, or longer where a stay is armed.
+func (e *Engine) horizon() ms {
+	w, r := &e.s.Watch, &e.s.Run
+	if w.Armed == 0 || w.Goal.Kind != bench.GoalStay {
+		return e.window
+	}
+	until := e.takes(w.Goal)
+	if r.Active && r.Origin != 0 {
+		until += max(w.Armed-r.Origin, 0)
+	}
+	return max(until, e.window)
 }
 
 // regularAt is after how long the regular drops come, 0 where there are none or
@@ -127,6 +147,9 @@ func oddsOf(runs []ranState, age, window ms) *bench.OddsView {
 	}
 	v.Share = float64(v.Lasted) / float64(v.Of)
 	limits := stats.ClopperPearson(v.Lasted, v.Of, oddsConfidence)
+	if v.Lasted == v.Of {
+		limits.Low = stats.SuccessRun(v.Of, 1-(1-oddsConfidence)/2) // the same, as everybody knows it
+	}
 	if v.Lasted > 0 && v.Lasted < v.Of && len(spans) > v.Of {
 		c, end := stats.KaplanMeier(spans), window.span().Seconds()
 		v.Share = c.At(end)
