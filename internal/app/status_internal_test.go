@@ -53,10 +53,24 @@ func TestAttention(t *testing.T) {
 		{"a goal ended", api.Status{Run: up, LastWatch: &api.Watch{Goal: "copy", Ended: when, EndedAs: bench.WatchFailed, Kind: bench.WatchStopped, Why: "kim marked a stop"}}, "goal copy: ended at 15:06:32: kim marked a stop"},
 		{"stopped before", api.Status{Run: up, LastRun: stopped, WindowS: 210}, ""},
 		{"cable out", api.Status{Run: up, USB: &api.USB{Gone: when, Overdue: true}}, "USB gone since 15:06:32, the current still flows: is the cable out?"},
+		{"a leak", api.Status{Current: &api.Current{High: when, HighKind: bench.Leak}}, "leak in standby since 15:06:32"},
+		{"current wrong in three ways", api.Status{Run: up, Current: &api.Current{High: when, HighKind: bench.OverLimit, Drifting: when, Collapsed: when}}, "current above its limit since 15:06:32; volts sagged at the supply's limit at 15:06:32; current drifting, told at 15:06:32"},
 		{"gone, and it may be", api.Status{Run: up, USB: &api.USB{Gone: when}}, ""},
 	} {
 		if got := strings.Join(attention(tc.s), "; "); got != tc.want {
 			t.Errorf("%s: %q, want %q", tc.name, got, tc.want)
+		}
+	}
+}
+
+func TestAheadWords(t *testing.T) {
+	for want, s := range map[string]api.Status{
+		"-":                                    {Needs: &api.Needs{}},
+		"2 of 2 lasted: at least 22 % by 95 %": {Odds: &api.Odds{Text: "2 of 2 lasted: at least 22 % by 95 %"}},
+		"about 6 min more; 1 of 2 lasted":      {Needs: &api.Needs{Text: "about 6 min more"}, Odds: &api.Odds{Text: "1 of 2 lasted"}},
+	} {
+		if got := aheadWords(s); got != want {
+			t.Errorf("%q, want %q", got, want)
 		}
 	}
 }
