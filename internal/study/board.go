@@ -198,8 +198,9 @@ func (r *rig) rest() {
 // again is an absence from the bus with power held, after which the board shows
 // another identity or the same.
 func (r *rig) again(away ms, product uint16, also ...bench.Mode) {
-	r.true.Restarts = append(r.true.Restarts, r.now)
+	from := r.now
 	last := r.true.Spans[len(r.true.Spans)-1].Mode
+	r.restarts()
 	r.vanish(r.noticed())
 	if last == bench.Restoring || last == bench.RePairing {
 		r.mode(last, append(also, bench.Starting)...)
@@ -210,8 +211,16 @@ func (r *rig) again(away ms, product uint16, also ...bench.Mode) {
 		r.draw(load{mean: 0.05 + 0.05*r.rng.Float64(), rel: 0.05})
 		r.play(min(r.between(50, 400), away))
 	}
-	r.booting(max(away-(r.now-r.true.Restarts[len(r.true.Restarts)-1]), 0))
+	r.booting(max(away-(r.now-from), 0))
 	r.show(product)
+}
+
+// restarts writes a planned restart down, in a mode that has them.
+func (r *rig) restarts() {
+	switch r.true.Spans[len(r.true.Spans)-1].Mode {
+	case bench.Recovery, bench.Restoring, bench.RePairing:
+		r.true.Restarts = append(r.true.Restarts, r.now)
+	}
 }
 
 // tells is how soon the kernel says that a device without power left: hubs tell

@@ -190,7 +190,7 @@ func restore(r *rig) {
 
 // rename changes the identity within a few seconds.
 func (r *rig) rename(product uint16) {
-	r.true.Restarts = append(r.true.Restarts, r.now)
+	r.restarts()
 	r.vanish(r.noticed())
 	r.play(r.between(1000, 3000))
 	r.show(product)
@@ -457,7 +457,7 @@ func battery(r *rig) {
 
 // blinkTo leaves a restore for running, known by the bus alone.
 func (r *rig) blinkTo(product uint16, away ms) {
-	r.true.Restarts = append(r.true.Restarts, r.now)
+	r.restarts()
 	r.vanish(r.noticed())
 	r.mode(bench.Restoring, bench.Starting)
 	r.play(away)

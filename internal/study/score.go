@@ -281,6 +281,7 @@ func (s *scorer) restarts() {
 		s.y.Restarts++
 		if s.take(bench.RunRestarted, func(e *told) bool { return abs(float64(e.at-at)) <= float64(besides) }) == nil {
 			s.y.RestartsMissed++
+			s.y.note(15, at, "a planned restart not said")
 		}
 	}
 }
