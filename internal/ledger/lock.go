@@ -1,0 +1,66 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+)
+
+// lockName is the file that holds the process number of who writes. It is
+// emptied when that one closes the ledger.
+const lockName = "lock"
+
+// folder is a data folder held against other writers.
+type folder struct {
+	dir     string
+	lock    *os.File
+	unclean bool // the one before did not close it
+}
+
+// hold makes the folder where it is missing and takes its lock.
+func hold(dir string) (*folder, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	text, _ := io.ReadAll(io.LimitReader(f, 32))
+	pid := strings.TrimSpace(string(text))
+	if err := lockFile(f); err != nil {
+		closed := f.Close()
+		if errors.Is(err, ErrLocked) {
+			err = fmt.Errorf("%s: %w, process %s", dir, err, pid)
+		}
+		return nil, errors.Join(err, closed)
+	}
+	if err := write(f, strconv.Itoa(os.Getpid())+"\n"); err != nil {
+		return nil, errors.Join(fmt.Errorf("%s: %w", f.Name(), err), f.Close())
+	}
+	return &folder{dir: dir, lock: f, unclean: pid != ""}, nil
+}
+
+// release gives the folder up. Clean says that all was written.
+func (d *folder) release(clean bool) error {
+	if clean {
+		if err := write(d.lock, ""); err != nil {
+			return errors.Join(err, d.lock.Close())
+		}
+	}
+	return d.lock.Close()
+}
+
+func write(f *os.File, text string) error {
+	if err := f.Truncate(0); err != nil {
+		return err
+	}
+	_, err := f.WriteAt([]byte(text), 0)
+	return err
+}
+
+func (d *folder) path(name string) string { return filepath.Join(d.dir, name) }

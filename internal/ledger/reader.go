@@ -1,0 +1,253 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// Reader reads a ledger, also while another process writes it. Each query sees
+// one moment of the store.
+type Reader struct {
+	db   *sql.DB
+	path string
+}
+
+// OpenReader opens the ledger in a folder for reading.
+func OpenReader(ctx context.Context, dir string) (*Reader, error) {
+	path := filepath.Join(dir, fileName)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("open ledger %s: %w", dir, ErrMissing)
+	}
+	db, err := openReaders(path)
+	if err != nil {
+		return nil, fmt.Errorf("open ledger %s: %w", dir, err)
+	}
+	var tables int
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM event WHERE seq = 0`).Scan(&tables); err != nil {
+		return nil, errors.Join(fmt.Errorf("open ledger %s: %w", dir, err), db.Close())
+	}
+	return &Reader{db: db, path: path}, nil
+}
+
+// Close frees the connections.
+func (r *Reader) Close() error { return r.db.Close() }
+
+// Used is how large the store is in bytes, free pages not counted.
+func (r *Reader) Used(ctx context.Context) (int64, error) {
+	var used int64
+	err := r.db.QueryRowContext(ctx, `SELECT (page_count - freelist_count) * page_size
+		FROM pragma_page_count, pragma_freelist_count, pragma_page_size`).Scan(&used)
+	return used, err
+}
+
+// Query picks what is asked for. Zero values pick all.
+type Query struct {
+	Station  string
+	From, To time.Time // both inclusive, to the millisecond
+	Outcome  string    // of runs and watches
+}
+
+const (
+	firstMoment = -1 << 62
+	lastMoment  = 1 << 62
+)
+
+func (q *Query) span() (from, to int64) {
+	from, to = firstMoment, lastMoment
+	if !q.From.IsZero() {
+		from = q.From.UnixMilli()
+	}
+	if !q.To.IsZero() {
+		to = q.To.UnixMilli()
+	}
+	return from, to
+}
+
+// Run is one run as the events tell it.
+type Run struct {
+	Station  string
+	Hookup   int // how many hook-up marks the station had before
+	Profile  string
+	Started  time.Time
+	Assumed  bool
+	Outcome  string    // running, dropped, stopped; unseen: nobody saw its end
+	Kind     string    // of the drop or stop
+	Ended    time.Time // zero while it runs, and where it is unseen
+	Window   time.Duration
+	Met      time.Time // zero: not met
+	Missed   time.Time
+	Restarts int
+	Stalls   int
+}
+
+// Runs lists the runs that touch the interval, by their start.
+func (r *Reader) Runs(ctx context.Context, q Query) iter.Seq2[Run, error] {
+	from, to := q.span()
+	return rows(ctx, r.db, `SELECT station.name, hookup, profile, started, assumed, outcome, kind, ended, window, met, missed, restarts, stalls
+		FROM run JOIN station ON station.id = station
+		WHERE (?1 = '' OR station.name = ?1) AND (?2 = '' OR outcome = ?2) AND started <= ?4 AND coalesce(ended, ?4) >= ?3
+		ORDER BY started, run.id`, func(s scan) (v Run, err error) {
+		var started int64
+		var ended, window, met, missed sql.NullInt64
+		err = s(&v.Station, &v.Hookup, &v.Profile, &started, &v.Assumed, &v.Outcome, &v.Kind, &ended, &window, &met, &missed, &v.Restarts, &v.Stalls)
+		v.Started, v.Ended, v.Met, v.Missed = moment(started), maybe(ended), maybe(met), maybe(missed)
+		v.Window = time.Duration(window.Int64) * time.Millisecond
+		return v, err
+	}, q.Station, q.Outcome, from, to)
+}
+
+// Uptime is how long the run lasted; unknown while it runs, and where nobody
+// saw its end.
+func (r *Run) Uptime() (d unit.Maybe[time.Duration]) {
+	if !r.Ended.IsZero() {
+		d = unit.Some(r.Ended.Sub(r.Started))
+	}
+	return d
+}
+
+func maybe(ms sql.NullInt64) time.Time {
+	if !ms.Valid {
+		return time.Time{}
+	}
+	return moment(ms.Int64)
+}
+
+// Watch is one watch as the events tell it.
+type Watch struct {
+	Station string
+	Goal    string // in its text form
+	By      string
+	Armed   time.Time
+	Outcome string // armed, done, failed
+	Kind    string
+	Ended   time.Time // zero while it is armed
+}
+
+// Watches lists the watches that touch the interval, by when they were armed.
+func (r *Reader) Watches(ctx context.Context, q Query) iter.Seq2[Watch, error] {
+	from, to := q.span()
+	return rows(ctx, r.db, `SELECT station.name, goal, by, armed, outcome, kind, ended FROM watch JOIN station ON station.id = station
+		WHERE (?1 = '' OR station.name = ?1) AND (?2 = '' OR outcome = ?2) AND armed <= ?4 AND coalesce(ended, ?4) >= ?3
+		ORDER BY armed, watch.id`, func(s scan) (v Watch, err error) {
+		var armed int64
+		var ended sql.NullInt64
+		err = s(&v.Station, &v.Goal, &v.By, &armed, &v.Outcome, &v.Kind, &ended)
+		v.Armed, v.Ended = moment(armed), maybe(ended)
+		return v, err
+	}, q.Station, q.Outcome, from, to)
+}
+
+// Events lists the events that happened in the interval, in the order in which
+// they were told. One that is damaged is an error that names it; the others
+// follow.
+func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, error] {
+	from, to := q.span()
+	return rows(ctx, r.db, `SELECT event.seq, event.id, station, station.name, type, time, concluded, count, data, sum
+		FROM event JOIN station ON station.id = station
+		WHERE (?1 = '' OR station.name = ?1) AND time BETWEEN ?2 AND ?3 ORDER BY event.seq`, func(s scan) (bench.Event, error) {
+		var e eventRow
+		var station string
+		var wrote int64
+		if err := s(&e.seq, &e.id, &e.station, &station, &e.kind, &e.time, &e.concluded, &e.count, &e.data, &wrote); err != nil {
+			return bench.Event{}, err
+		}
+		return e.event(station, wrote)
+	}, q.Station, from, to)
+}
+
+// Stretch says how a station was wired from a moment on.
+type Stretch struct {
+	Station string
+	Began   time.Time
+	Anew    bool // it began to be followed; else the clock was stepped
+	Wiring  Wiring
+
+	id, station int64
+}
+
+// Stretches lists the stretches of time, in order.
+func (r *Reader) Stretches(ctx context.Context, station string) iter.Seq2[Stretch, error] {
+	return stretches(ctx, r.db, station)
+}
+
+func stretches(ctx context.Context, q querier, station string) iter.Seq2[Stretch, error] {
+	return rows(ctx, q, `SELECT stretch.id, station, station.name, began, anew, power, vbus, usb, profile, window
+		FROM stretch JOIN station ON station.id = station WHERE ?1 = '' OR station.name = ?1 ORDER BY stretch.id`, func(s scan) (v Stretch, err error) {
+		var began, window int64
+		w := &v.Wiring
+		err = s(&v.id, &v.station, &v.Station, &began, &v.Anew, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+		v.Began, w.Window = moment(began), time.Duration(window)*time.Millisecond
+		return v, err
+	}, station)
+}
+
+// Saved is what was saved of a station last.
+type Saved struct {
+	Station string
+	Data    []byte
+	At      time.Time // all observations up to then are in it
+	Wiring  Wiring
+
+	stretch int64
+}
+
+// State returns what was saved of a station last, nil where nothing was.
+func (r *Reader) State(ctx context.Context, station string) (*Saved, error) {
+	v := Saved{Station: station}
+	var at, window int64
+	w := &v.Wiring
+	err := r.db.QueryRowContext(ctx, `SELECT state.data, state.at, state.stretch, power, vbus, usb, profile, window
+		FROM state JOIN station ON station.id = state.station JOIN stretch ON stretch.id = state.stretch WHERE station.name = ?`, station).
+		Scan(&v.Data, &at, &v.stretch, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read state of station %q: %w", station, err)
+	}
+	v.At, w.Window = moment(at), time.Duration(window)*time.Millisecond
+	return &v, nil
+}
+
+// rows turns a query into a sequence. A row that cannot be made sense of is an
+// error, after which the others follow; so is, at the end, what ended the query early.
+func rows[T any](ctx context.Context, q querier, query string, read func(scan) (T, error), args ...any) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		err := each(ctx, q, query, func(s scan) error {
+			if !yield(read(s)) {
+				return errEnough
+			}
+			return nil
+		}, args...)
+		if err = ended(err); err != nil {
+			var none T
+			yield(none, err)
+		}
+	}
+}
+
+// ended takes the end of a look through rows for no error.
+func ended(err error) error {
+	if errors.Is(err, errEnough) {
+		return nil
+	}
+	return err
+}
+
+// noRows says in words that something was never recorded.
+func noRows(err error) error {
+	if errors.Is(err, sql.ErrNoRows) {
+		return errors.New("none were recorded")
+	}
+	return err
+}

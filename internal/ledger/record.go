@@ -1,0 +1,511 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/trace"
+)
+
+// pendingLimit bounds what is kept while it cannot be written, in bytes: some
+// hours of a bench.
+const pendingLimit = 32 << 20
+
+// sealAt is how many points a piece holds at most.
+const sealAt = 4096
+
+// Wiring is what a station is while it is followed: what a recording of it
+// must say to be replayed.
+type Wiring struct {
+	Hookup  bench.Hookup
+	Profile string
+	Window  time.Duration // 0: the profile's
+}
+
+// recorder holds what was observed and is not committed yet, and which pieces
+// of traces are committed and not yet folded into blocks.
+type recorder struct {
+	mu       sync.Mutex
+	stations map[string]*line
+	lanes    []*lane
+	next     batch
+	stretch  int64 // the last one given
+	station  int64
+	channel  int64
+	piece    int64 // the last one committed
+	size     int   // of what waits, in bytes
+	c        *counters
+}
+
+// line is one station.
+type line struct {
+	id      int64
+	name    string
+	stretch int64 // 0: it did not begin yet
+	last    int64 // ms
+	wiring  Wiring
+	lanes   map[trace.Channel]*lane
+	held    *state // saved at last, while more may come at that moment
+}
+
+// lane is one channel of a station.
+type lane struct {
+	id      int64
+	line    *line
+	channel trace.Channel
+	points  []trace.Point // not sealed yet
+	pieces  []piece       // committed, not folded
+	first   int64         // how long its first block is, ms; 0: it was made
+	grown   bool          // since the keeper looked for idle ones
+}
+
+// piece is a second or so of one channel, packed.
+type piece struct {
+	lane        *lane
+	number      int64 // once committed
+	stretch     int64
+	first, last int64 // ms
+	n           int
+	data        []byte
+}
+
+type state struct {
+	line    *line
+	stretch int64
+	at      int64
+	data    []byte
+}
+
+// Begin says that a station begins to be followed, or begins anew: what is
+// recorded of it from now on is a stretch of its own.
+func (l *Ledger) Begin(station string, at time.Time, w Wiring) {
+	r := &l.rec
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ln := r.line(station)
+	ln.wiring = w
+	r.begin(ln, at.UnixMilli(), true)
+}
+
+// Record takes one observation, exactly as infer is given it. Its time never
+// goes back within a station but by a step of the clock.
+func (l *Ledger) Record(o bench.Observation) {
+	urgent := l.rec.record(o)
+	if urgent {
+		l.hurry()
+	}
+}
+
+// SaveState takes what inference remembers of a station after all that was
+// recorded of it. The slice is kept.
+func (l *Ledger) SaveState(station string, data []byte) {
+	r := &l.rec
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ln := r.line(station)
+	if ln.stretch != 0 {
+		ln.held = &state{ln, ln.stretch, ln.last, data}
+	}
+}
+
+func (r *recorder) record(o bench.Observation) (urgent bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ln, at := r.line(o.Station), o.At.UnixMilli()
+	if ln.stretch == 0 || at < ln.last {
+		r.begin(ln, at, ln.stretch == 0)
+	}
+	if at > ln.last {
+		r.ripen(ln)
+	}
+	ln.held, ln.last = nil, at
+	if channel, p, ok := trace.Of(o); ok {
+		a := r.lane(ln, channel)
+		a.points = append(a.points, p)
+		r.c.readings.Add(1)
+		if len(a.points) >= sealAt {
+			r.seal(a)
+		}
+		return false
+	}
+	kind, data, err := encodeFact(o.Fact)
+	if err != nil {
+		r.c.droppedFacts.Add(1)
+		return false
+	}
+	f := factRow{station: ln.id, stretch: ln.stretch, at: at, kind: kind, data: data}
+	if m, ok := o.Fact.(bench.Mark); ok {
+		f.mark = m.Kind
+	}
+	r.size += len(data) + 64
+	r.next.facts = append(r.next.facts, f)
+	return kind == kindMark
+}
+
+// begin starts a stretch.
+func (r *recorder) begin(ln *line, at int64, anew bool) {
+	for _, a := range ln.lanes {
+		r.seal(a)
+	}
+	r.ripen(ln)
+	r.stretch++
+	ln.stretch, ln.last = r.stretch, at
+	r.next.stretches = append(r.next.stretches, stretchRow{id: r.stretch, station: ln.id, began: at, anew: anew, wiring: ln.wiring})
+}
+
+// ripen lets a saved state stand, since nothing more comes at its moment.
+func (r *recorder) ripen(ln *line) {
+	if ln.held == nil {
+		return
+	}
+	r.next.states = slices.DeleteFunc(r.next.states, func(s *state) bool { return s.line == ln })
+	r.next.states = append(r.next.states, ln.held)
+	ln.held = nil
+}
+
+// settle lets all saved states stand: nothing more comes.
+func (r *recorder) settle() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, ln := range r.stations {
+		r.ripen(ln)
+	}
+}
+
+func (r *recorder) line(station string) *line {
+	ln := r.stations[station]
+	if ln == nil {
+		r.station++
+		ln = &line{id: r.station, name: station, lanes: map[trace.Channel]*lane{}}
+		r.stations[station] = ln
+		r.next.stations = append(r.next.stations, ln)
+	}
+	return ln
+}
+
+func (r *recorder) lane(ln *line, c trace.Channel) *lane {
+	a := ln.lanes[c]
+	if a == nil {
+		r.channel++
+		a = &lane{id: r.channel, line: ln, channel: c}
+		// The first blocks end at different moments, so that all later ones do.
+		a.first = blockLasts.Milliseconds() * (1 + a.id*37%60) / 60
+		ln.lanes[c] = a
+		r.lanes = append(r.lanes, a)
+		r.next.channels = append(r.next.channels, a)
+	}
+	return a
+}
+
+// seal packs a lane's points. What cannot be packed is dropped and counted.
+func (r *recorder) seal(a *lane) {
+	if len(a.points) == 0 {
+		return
+	}
+	data, err := trace.Encode(a.points)
+	if err != nil {
+		r.c.droppedPoints.Add(uint64(len(a.points)))
+		a.points = a.points[:0]
+		return
+	}
+	r.next.pieces = append(r.next.pieces, piece{
+		lane: a, stretch: a.line.stretch, n: len(a.points), data: slices.Clip(data),
+		first: a.points[0].At, last: a.points[len(a.points)-1].At,
+	})
+	r.size += len(data)
+	a.points = a.points[:0]
+}
+
+// take hands over what waits: everything, or what happened up to now on the
+// stations of some events, so that frequent events make no crumbs of readings.
+func (r *recorder) take(all bool, adds []appended) *batch {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if all {
+		for _, a := range r.lanes {
+			r.seal(a)
+		}
+	}
+	for _, a := range adds {
+		for _, e := range a.events {
+			for _, a := range r.line(e.Station).lanes {
+				r.seal(a)
+			}
+		}
+		for _, al := range a.alerts {
+			r.line(al.Station)
+		}
+	}
+	b := r.next
+	b.firstPiece = r.piece + 1
+	r.next = batch{}
+	if !all {
+		b.states, r.next.states = nil, b.states
+	}
+	return &b
+}
+
+// finish follows what became of a batch: what is committed waits to be folded,
+// what is not waits for the next time.
+func (r *recorder) finish(b *batch, err error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if err != nil {
+		b.join(&r.next)
+		r.next = *b
+		r.shed()
+		return
+	}
+	for i := range b.pieces {
+		p := &b.pieces[i]
+		p.number = b.firstPiece + int64(i)
+		r.size -= len(p.data)
+		p.lane.pieces, p.lane.grown = append(p.lane.pieces, *p), true
+	}
+	for _, f := range b.facts {
+		r.size -= len(f.data) + 64
+	}
+	r.piece += int64(len(b.pieces))
+	if len(b.pieces) > 0 {
+		r.c.frames.Add(1)
+	}
+}
+
+// shed drops the oldest pieces, then facts but for marks, while too much waits.
+func (r *recorder) shed() {
+	for r.size > pendingLimit && len(r.next.pieces) > 0 {
+		p := r.next.pieces[0]
+		r.next.pieces = r.next.pieces[1:]
+		r.size -= len(p.data)
+		r.c.droppedPoints.Add(uint64(p.n))
+	}
+	if r.size > pendingLimit {
+		r.next.facts = slices.DeleteFunc(r.next.facts, func(f factRow) bool {
+			if f.mark != "" || r.size <= pendingLimit {
+				return false
+			}
+			r.size -= len(f.data) + 64
+			r.c.droppedFacts.Add(1)
+			return true
+		})
+	}
+}
+
+// batch is what one transaction writes of what was observed.
+type batch struct {
+	stations   []*line
+	channels   []*lane
+	stretches  []stretchRow
+	facts      []factRow
+	pieces     []piece
+	states     []*state
+	firstPiece int64
+}
+
+type stretchRow struct {
+	id, station, began int64
+	anew               bool
+	wiring             Wiring
+}
+
+type factRow struct {
+	station, stretch, at int64
+	kind, mark           string // mark: the kind of a mark
+	data                 []byte
+}
+
+func (b *batch) empty() bool {
+	return len(b.stations)+len(b.channels)+len(b.stretches)+len(b.facts)+len(b.pieces)+len(b.states) == 0
+}
+
+// join appends a later batch.
+func (b *batch) join(later *batch) {
+	b.stations = append(b.stations, later.stations...)
+	b.channels = append(b.channels, later.channels...)
+	b.stretches = append(b.stretches, later.stretches...)
+	b.facts = append(b.facts, later.facts...)
+	b.pieces = append(b.pieces, later.pieces...)
+	b.states = append(b.states, later.states...)
+}
+
+func (b *batch) write(tx *sql.Tx) error {
+	for _, s := range b.stations {
+		if _, err := tx.Exec(`INSERT INTO station (id, name) VALUES (?, ?)`, s.id, s.name); err != nil {
+			return fmt.Errorf("add station %q: %w", s.name, err)
+		}
+	}
+	for _, a := range b.channels {
+		if _, err := tx.Exec(`INSERT INTO channel (id, station, kind, name) VALUES (?, ?, ?, ?)`,
+			a.id, a.line.id, a.channel.Kind, a.channel.Name); err != nil {
+			return fmt.Errorf("add channel %q of station %q: %w", a.channel.Name, a.line.name, err)
+		}
+	}
+	for _, s := range b.stretches {
+		if err := s.write(tx); err != nil {
+			return fmt.Errorf("add stretch: %w", err)
+		}
+	}
+	for _, f := range b.facts {
+		if err := f.write(tx); err != nil {
+			return fmt.Errorf("add %s: %w", f.kind, err)
+		}
+	}
+	if len(b.pieces) > 0 {
+		if _, err := tx.Exec(`INSERT INTO frame (id, data) VALUES (?, ?)`, b.firstPiece, b.frame()); err != nil {
+			return fmt.Errorf("add readings: %w", err)
+		}
+	}
+	for _, s := range b.states {
+		if _, err := tx.Exec(`INSERT INTO state (station, stretch, at, data) VALUES (?, ?, ?, ?)
+			ON CONFLICT DO UPDATE SET stretch = excluded.stretch, at = excluded.at, data = excluded.data`,
+			s.line.id, s.stretch, s.at, s.data); err != nil {
+			return fmt.Errorf("save state of station %q: %w", s.line.name, err)
+		}
+	}
+	return nil
+}
+
+func (s *stretchRow) write(tx *sql.Tx) error {
+	w := s.wiring
+	_, err := tx.Exec(`INSERT INTO stretch (id, station, began, anew, power, vbus, usb, profile, window) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		s.id, s.station, s.began, s.anew, w.Hookup.Path, w.Hookup.VBUS, w.Hookup.USB, w.Profile, w.Window.Milliseconds())
+	return err
+}
+
+func (f *factRow) write(tx *sql.Tx) error {
+	table, kind := "fact", f.kind
+	if f.kind == kindMark {
+		table, kind = "mark", f.mark
+	}
+	_, err := tx.Exec(`INSERT INTO `+table+` (station, stretch, at, kind, data, sum) VALUES (?, ?, ?, ?, ?, ?)`,
+		f.station, f.stretch, f.at, kind, string(f.data), sum(f.station, f.stretch, f.at, kind, f.data))
+	return err
+}
+
+// frame packs the pieces: for each, as varints, its channel, its stretch and
+// its length, then the piece.
+func (b *batch) frame() (out []byte) {
+	for _, p := range b.pieces {
+		out = binary.AppendUvarint(out, uint64(p.lane.id))
+		out = binary.AppendUvarint(out, uint64(p.stretch))
+		out = binary.AppendUvarint(out, uint64(len(p.data)))
+		out = append(out, p.data...)
+	}
+	return out
+}
+
+// framed is one piece as it stands in a frame.
+type framed struct {
+	channel, stretch int64
+	data             []byte
+}
+
+// parseFrame reads a frame. Where it is damaged it returns what comes before.
+func parseFrame(b []byte) (out []framed, err error) {
+	for len(b) > 0 {
+		var v [3]uint64
+		for i := range v {
+			x, n := binary.Uvarint(b)
+			if n <= 0 {
+				return out, fmt.Errorf("frame: %w", ErrDamaged)
+			}
+			v[i], b = x, b[n:]
+		}
+		if v[2] > uint64(len(b)) || v[0] > 1<<62 || v[1] > 1<<62 {
+			return out, fmt.Errorf("frame: %w", ErrDamaged)
+		}
+		out = append(out, framed{int64(v[0]), int64(v[1]), b[:v[2]]})
+		b = b[v[2]:]
+	}
+	return out, nil
+}
+
+// load takes up where the store stands: names, and pieces that wait to be
+// folded.
+func (r *recorder) load(ctx context.Context, db *sql.DB) error {
+	r.stations = map[string]*line{}
+	byID := map[int64]*line{}
+	if err := each(ctx, db, `SELECT id, name FROM station`, func(s scan) error {
+		ln := &line{lanes: map[trace.Channel]*lane{}}
+		if err := s(&ln.id, &ln.name); err != nil {
+			return err
+		}
+		r.stations[ln.name], byID[ln.id] = ln, ln
+		r.station = max(r.station, ln.id)
+		return nil
+	}); err != nil {
+		return fmt.Errorf("read stations: %w", err)
+	}
+	lanes, err := r.loadChannels(ctx, db, byID)
+	if err != nil {
+		return fmt.Errorf("read channels: %w", err)
+	}
+	if err := db.QueryRowContext(ctx, `SELECT coalesce(max(id), 0) FROM stretch`).Scan(&r.stretch); err != nil {
+		return fmt.Errorf("read stretches: %w", err)
+	}
+	return r.loadFrames(ctx, db, lanes)
+}
+
+// unfolded is a channel whose pieces up to a number are in blocks.
+type unfolded struct {
+	*lane
+	upTo int64
+}
+
+// loadChannels returns them by number. One of a station that is not there any
+// more is passed over.
+func (r *recorder) loadChannels(ctx context.Context, db *sql.DB, byID map[int64]*line) (map[int64]unfolded, error) {
+	out := map[int64]unfolded{}
+	return out, each(ctx, db, `SELECT id, station, kind, name, folded FROM channel ORDER BY id`, func(s scan) error {
+		a := &lane{first: blockLasts.Milliseconds()}
+		var station, upTo int64
+		if err := s(&a.id, &station, &a.channel.Kind, &a.channel.Name, &upTo); err != nil {
+			return err
+		}
+		r.piece, r.channel = max(r.piece, upTo), max(r.channel, a.id)
+		if a.line = byID[station]; a.line == nil {
+			return nil
+		}
+		a.line.lanes[a.channel] = a
+		r.lanes = append(r.lanes, a)
+		out[a.id] = unfolded{a, upTo}
+		return nil
+	})
+}
+
+// loadFrames takes up the pieces that are in no block yet. What cannot be read
+// stays where it is until its frame goes.
+func (r *recorder) loadFrames(ctx context.Context, db *sql.DB, lanes map[int64]unfolded) error {
+	return each(ctx, db, `SELECT id, data FROM frame ORDER BY id`, func(s scan) error {
+		var id int64
+		var data []byte
+		if err := s(&id, &data); err != nil {
+			return fmt.Errorf("read readings: %w", err)
+		}
+		pieces, _ := parseFrame(data)
+		for i, f := range pieces {
+			number := id + int64(i)
+			r.piece = max(r.piece, number)
+			a, known := lanes[f.channel]
+			if !known || number <= a.upTo {
+				continue
+			}
+			points, err := trace.Decode(f.data)
+			if err != nil {
+				continue
+			}
+			a.pieces = append(a.pieces, piece{
+				lane: a.lane, number: number, stretch: f.stretch, n: len(points), data: f.data,
+				first: points[0].At, last: points[len(points)-1].At,
+			})
+		}
+		r.piece = max(r.piece, id)
+		return nil
+	})
+}
