@@ -30,6 +30,7 @@ const (
 	quietShare      = 0.99
 	quietConfidence = 0.90 // of two-sided limits: the upper one is passed one time in twenty
 	quietMost       = 1.5
+	quietTimes      = 4 // never longer than so many times what the profile says
 )
 
 // workState follows a restore or re-pairing, planned restarts within it
@@ -106,12 +107,13 @@ func newest(stays []bench.Stay) []bench.Stay {
 }
 
 // watchQuiet follows how long the work stands still. Time in which a movement
-// would not have been seen is none of it.
+// would not have been seen is none of it, nor is a standstill that ended with a
+// person at the station: it proves nothing of those that end by themselves.
 func (e *Engine) watchQuiet(t ms) {
 	w := &e.s.Work
 	switch {
 	case w.Mode == "":
-	case w.Away != 0 || !e.movementInSight(t):
+	case w.Away != 0 || e.handsOn(t) || !e.movementInSight(t):
 		w.Moved = t
 	case e.s.Move.Last > w.Moved:
 		w.Quiet = max(w.Quiet, e.s.Move.Last-w.Moved)
@@ -171,12 +173,13 @@ func believableQuiet(stays []bench.Stay) ms {
 
 // quietLimit is how long a mode may be without movement before that is a
 // stall; 0 means for ever. What finished work teaches makes the profile's limit
-// longer, never shorter.
+// longer, never shorter, and within bounds: a night on which a stall was got over
+// must not hide the next.
 func (e *Engine) quietLimit(m *profile.Spec) ms {
 	own := millis(m.Quiet)
 	for _, l := range e.lessons {
 		if l.mode == m.Mode && own > 0 {
-			return max(own, l.quiet)
+			return max(own, min(l.quiet, quietTimes*own))
 		}
 	}
 	return own

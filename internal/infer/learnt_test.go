@@ -28,18 +28,21 @@ func learning(t *testing.T, quiet ...int) *story {
 // 120 s; not where finished ones stood still as long.
 func TestLearntQuiet(t *testing.T) {
 	const tale = "read 3.8 0 1s\nread 3.8 0.5 10s\nadd 0003\nurbs 100\nread 3.8 0.9 60s ripple=0.3\nurbs 0\nread 3.8 0.6 170s\n"
+	const long = tale + "read 3.8 0.6 330s\n"
 	for _, tc := range []struct {
 		name    string
 		quiet   []int
+		tale    string
 		stalled bool
 	}{
-		{"nothing is known", nil, true},
-		{"seven are too few", []int{300, 300, 300, 300, 300, 300, 300}, true},
-		{"eight", []int{60, 70, 80, 90, 100, 110, 120, 175}, false},
-		{"never below the profile's own", []int{5, 6, 7, 8, 9, 10, 11, 12}, true},
+		{"nothing is known", nil, tale, true},
+		{"seven are too few", []int{300, 300, 300, 300, 300, 300, 300}, tale, true},
+		{"eight", []int{60, 70, 80, 90, 100, 110, 120, 175}, tale, false},
+		{"never below the profile's own", []int{5, 6, 7, 8, 9, 10, 11, 12}, tale, true},
+		{"never beyond four times that", []int{900, 900, 900, 900, 900, 900, 900, 3000}, long, true},
 	} {
 		s := learning(t, tc.quiet...)
-		got := s.tell(tale)
+		got := s.tell(tc.tale)
 		if strings.Contains(got, "stall.raised") != tc.stalled {
 			t.Errorf("%s:\n%s", tc.name, got)
 		}

@@ -25,8 +25,9 @@ const (
 	ownFloor   = 1 * unit.Milliampere
 	ownSteady  = 4 // a level that spreads by more than a quarter of itself is not steady
 	mostUnits  = 6
-	stepUnits  = 3 // a fall by more from some seconds to the next is sudden
-	stepOver   = 5 // as many seconds, on either side
+	stepUnits  = 3  // a fall by more from some seconds to the next is sudden
+	stepOver   = 5  // as many seconds, on either side
+	voltsSame  = 33 // volts that differ by more than one part in so many are others
 )
 
 var driftChart = stats.Chart{K: 2, H: 90}
@@ -43,6 +44,7 @@ const (
 type currentState struct {
 	Own   [ownSeconds]unit.Current // the levels of its first seconds
 	N     int                      // how many there are
+	Volts unit.Voltage             // at the first of them
 	Level unit.Current             // their median
 	Top   unit.Current             // the highest such level in this mode
 	Unit  unit.Current             // what means nothing; 0: the level was not steady
@@ -154,6 +156,9 @@ func (e *Engine) watchDrift(from ms, now second) {
 	if !e.steady() || c.Drifting != 0 || c.High != 0 {
 		return
 	}
+	if e.otherVolts() {
+		c.N, c.Unit, c.Top = 0, 0, 0
+	}
 	c.Recent[c.Seen%len(c.Recent)] = now.level
 	c.Seen++
 	switch {
@@ -174,6 +179,20 @@ func (e *Engine) watchDrift(from ms, now second) {
 		say("%v flows, its own level in %s was %v", now.level, e.p.Label(e.s.Mode.Mode), c.own(now.level)),
 		say("what wanders by itself stays within %v", unit.Current(driftChart.K)*c.Unit),
 	}})
+}
+
+// otherVolts reports that the board is fed by other volts than when its own level
+// was taken: then it draws another current. It notes those of a level to be taken.
+func (e *Engine) otherVolts() bool {
+	c := &e.s.Current
+	v, ok := e.s.Power.Volts.Get()
+	if !ok {
+		return false
+	}
+	if c.N == 0 {
+		c.Volts = v
+	}
+	return max(v-c.Volts, c.Volts-v) > c.Volts/voltsSame
 }
 
 // fell reports that the level is suddenly lower than some seconds ago.
