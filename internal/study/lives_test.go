@@ -34,7 +34,7 @@ func lives(t *testing.T) (out []life) {
 		j := job{&scenarios[i], Tune, 77, minute}
 		l := life{name: j.sc.name, p: families[j.sc.profile], st: infer.Station{ID: Station}}
 		j.tell(func(h bench.Hookup) { l.st.Hookup = h }, func(o bench.Observation) { l.obs = append(l.obs, o) })
-		l.obs = slices.Concat(l.obs[:min(len(l.obs)-1, 6_000)], l.obs[len(l.obs)-1:])
+		l.obs = slices.Concat(l.obs[:min(len(l.obs)-1, 3_000)], l.obs[len(l.obs)-1:])
 		out = append(out, l)
 	}
 	return out

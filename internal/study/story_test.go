@@ -17,7 +17,7 @@ func TestStories(t *testing.T) {
 		sc := &scenarios[i]
 		t.Run(sc.name, func(t *testing.T) {
 			for n := range 2 {
-				tellStory(t, job{sc, Tune, n, hour / 2})
+				tellStory(t, job{sc, Tune, n, 15 * minute})
 			}
 		})
 	}
