@@ -57,6 +57,7 @@ type Engine struct {
 	weighing bool      // the evidence leaves several modes open now
 
 	lessons []lesson // limits that finished work taught
+	ahead   expected // what was last said of the time to come
 }
 
 // New returns an Engine that has seen nothing.

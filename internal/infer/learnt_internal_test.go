@@ -186,3 +186,28 @@ func TestOddsProperties(t *testing.T) {
 		}
 	})
 }
+
+// BenchmarkOdds and BenchmarkNeeds are what a snapshot costs beside the rest, ten
+// times a second and station.
+func BenchmarkOdds(b *testing.B) {
+	var runs []ranState
+	for i := range mostRuns {
+		runs = append(runs, ranState{Up: ms(i) * 7919 % 400_000, Dropped: i%3 != 0})
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		oddsOf(runs, 10_000, 210_000)
+	}
+}
+
+func BenchmarkNeeds(b *testing.B) {
+	var minutes []int
+	for i := range mostStays {
+		minutes = append(minutes, 10+i*7919%90)
+	}
+	stays := restores(true, minutes...)
+	b.ReportAllocs()
+	for b.Loop() {
+		needsOf(stays, bench.Restoring, 600_000)
+	}
+}

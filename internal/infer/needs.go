@@ -16,6 +16,24 @@ const (
 	leastMost     = 9 // of them: the ninth of nine is passed one time in ten
 )
 
+// expected is what was said of the time to come: it is asked for ten times a
+// second, and changes with events and, slowly, with time.
+type expected struct {
+	at     ms
+	events uint64
+	needs  *bench.NeedsView
+	odds   *bench.OddsView
+}
+
+// expect is what can be said of the time to come, a second old at most.
+func (e *Engine) expect() (*bench.NeedsView, *bench.OddsView) {
+	a := &e.ahead
+	if a.at == 0 || e.s.Now-a.at >= 1000 || a.events != e.s.Events {
+		*a = expected{at: e.s.Now, events: e.s.Events, needs: e.needs(), odds: e.odds()}
+	}
+	return a.needs, a.odds
+}
+
 // needs is how long the work under way still takes.
 func (e *Engine) needs() *bench.NeedsView {
 	w := &e.s.Work

@@ -64,6 +64,7 @@ func (h *hookupState) reclassify(end ms) {
 func (e *Engine) newHookup() {
 	e.s.Hookup = hookupState{}
 	e.s.Drops, e.s.Told, e.s.Last.Counted = nil, 0, false
+	e.ahead = expected{}
 }
 
 // odds is whether the run that goes on, or the next one, will last through the

@@ -35,7 +35,7 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 		s.USBLost = e.shownAt(st.Source.Lost)
 	}
 	s.Counts = st.Counts
-	s.Needs, s.Odds = e.needs(), e.odds()
+	s.Needs, s.Odds = e.expect()
 	c := &st.Current
 	s.Current = bench.CurrentView{High: e.shownAt(c.High), HighKind: c.Kind, Drifting: e.shownAt(c.Drifting), Collapsed: e.shownAt(c.Collapsed)}
 	s.Watch, s.LastWatch = e.watchView(), e.lastWatchView()
