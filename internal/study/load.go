@@ -29,6 +29,8 @@ const (
 	shapes
 )
 
+var shapeNames = [shapes]string{"normal", "correlated", "double exponential", "heavy-tailed", "correlated and heavy-tailed"}
+
 // noise draws one board's noise.
 type noise struct {
 	rng   *rand.Rand

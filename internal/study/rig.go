@@ -1,6 +1,7 @@
 package study
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"time"
 
@@ -77,6 +78,31 @@ func newRig(rng *rand.Rand, ends ms, emit func(bench.Observation)) *rig {
 	r.count = ms(rng.IntN(1000))
 	r.next()
 	return r
+}
+
+// conditions names what the station is watched with, and its noise.
+func (r *rig) conditions() []string {
+	m := &r.meter
+	lost, wrong := "no reading lost", "no wrong reading"
+	switch {
+	case m.lost > 0.02 || m.burst > 0.0005:
+		lost = "up to 10 % of the readings lost"
+	case m.lost > 0:
+		lost = "up to 2 % of the readings lost"
+	}
+	if m.glitch > 0 {
+		wrong = "wrong readings, up to 1 %"
+	}
+	out := []string{
+		fmt.Sprintf("%g readings/s", m.rate), fmt.Sprintf("steps of %d mA", m.step/unit.Milliampere), lost, wrong, "noise: " + shapeNames[r.noise.shape],
+	}
+	if r.hookup.Path == bench.FromBattery || r.silent {
+		out = []string{"no readings at all"}
+	}
+	if !r.tallies {
+		out = append(out, "no traffic count")
+	}
+	return out
 }
 
 // left is how much of the job is left.

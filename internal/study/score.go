@@ -183,6 +183,7 @@ func (s *scorer) found(d *drop, e *told) {
 		s.y.FastDelay.add(delay)
 	}
 	if d.Class == byCurrent {
+		s.y.EveryDelay.add(delay)
 		s.y.TimeError.add(off)
 	}
 }

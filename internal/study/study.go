@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"io"
+	"maps"
 	"math/rand/v2"
 	"slices"
 	"strconv"
@@ -134,6 +135,7 @@ func (j job) tell(wired func(bench.Hookup), emit func(bench.Observation)) *truth
 	if j.sc.set != nil {
 		j.sc.set(r)
 	}
+	r.true.Under = r.conditions()
 	wired(r.hookup)
 	if r.hookup.Path == bench.FromSupply {
 		r.soon(0, bench.USB{Change: bench.USBRemove, Port: "1-2"})
@@ -167,7 +169,7 @@ func (r *rig) finish() *truth {
 }
 
 // run follows the job with an engine and scores what it tells.
-func (j job) run(p *profile.Profile) (y *Tally, readings int) {
+func (j job) run(p *profile.Profile) (y *Tally, under []string, readings int) {
 	var e *infer.Engine
 	var events []bench.Event
 	t := j.tell(
@@ -180,7 +182,7 @@ func (j job) run(p *profile.Profile) (y *Tally, readings int) {
 	for i := range y.worst {
 		y.worst[i].Job = j.name()
 	}
-	return y, readings
+	return y, t.Under, readings
 }
 
 // Run studies what the options say.
@@ -193,7 +195,7 @@ func Run(o Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	tallies := make([]*Tally, len(jobs))
+	tallies, under := make([]*Tally, len(jobs)), make([][]string, len(jobs))
 	var next, seen atomic.Int64
 	var wg sync.WaitGroup
 	for range max(o.Workers, 1) {
@@ -203,14 +205,16 @@ func Run(o Options) (*Result, error) {
 				if i >= len(jobs) {
 					return
 				}
-				y, n := jobs[i].run(families[jobs[i].sc.profile])
-				tallies[i] = y
+				var n int
+				tallies[i], under[i], n = jobs[i].run(families[jobs[i].sc.profile])
 				seen.Add(int64(n))
 			}
 		})
 	}
 	wg.Wait()
-	return collect(o, jobs, tallies, seen.Load()), nil
+	res := collect(o, jobs, tallies, seen.Load())
+	res.Conditions = byCondition(tallies, under)
+	return res, nil
 }
 
 // profiles reads the profiles of the scenarios.
@@ -233,13 +237,32 @@ type Result struct {
 	Observations int64
 	Overall      *Tally
 	Scenarios    []Outcome
-	Worst        []Case `json:"-"`
+	Conditions   []Outcome // the same hours, by what the stations were watched with
+	Worst        []Case    `json:"-"`
 }
 
-// Outcome is that of one scenario.
+// Outcome is that of one scenario, or under one condition.
 type Outcome struct {
 	Name string
 	*Tally
+}
+
+// byCondition adds the jobs up anew.
+func byCondition(tallies []*Tally, under [][]string) []Outcome {
+	sums := map[string]*Tally{}
+	for i, y := range tallies {
+		for _, c := range under[i] {
+			if sums[c] == nil {
+				sums[c] = newTally()
+			}
+			sums[c].add(y)
+		}
+	}
+	var out []Outcome
+	for _, c := range slices.Sorted(maps.Keys(sums)) {
+		out = append(out, Outcome{c, sums[c]})
+	}
+	return out
 }
 
 func collect(o Options, jobs []job, tallies []*Tally, seen int64) *Result {

@@ -121,6 +121,7 @@ func (r *Result) Table(w io.Writer, first *Result) {
 		t.line("| %s | | %s | | %s |", g.name, g.value(y), was(first, g.value))
 	}
 	r.byScenario(t, first)
+	r.byCondition(t)
 	r.confusion(t)
 	r.kinds(t)
 }
@@ -157,6 +158,24 @@ func (r *Result) byScenario(t *printer, first *Result) {
 			both(o.FalseStalls+o.FalseRePairStalls, f, func(y *Tally) int { return y.FalseStalls + y.FalseRePairStalls }),
 			both(o.WindowsMissed+o.WindowsWrong, f, func(y *Tally) int { return y.WindowsMissed + y.WindowsWrong }),
 			bothPercent(o.Tally, f))
+	}
+}
+
+// byCondition is the same hours again, by instrument and noise.
+func (r *Result) byCondition(t *printer) {
+	t.line("")
+	t.line("The same hours by instrument and noise. Delays of all drops that the current shows, p50 / p95 / p99.")
+	t.line("")
+	t.line("| watched with | hours | drops | told after, s | missed | false | stalls | missed | false | mode right |")
+	t.line("|---|---|---|---|---|---|---|---|---|---|")
+	for _, o := range r.Conditions {
+		told := "–"
+		if o.EveryDelay.summary().N > 0 {
+			d := o.EveryDelay.summary()
+			told = fmt.Sprintf("%.2f / %.2f / %.2f", d.P50, d.P95, d.P99)
+		}
+		t.line("| %s | %.0f | %d | %s | %d | %d | %d | %d | %d | %s |", o.Name, o.Hours, o.Drops, told, o.Missed, o.FalseDrops,
+			o.Stalls, o.MissedStalls, o.FalseStalls+o.FalseRePairStalls, percent(o.right()))
 	}
 }
 

@@ -74,6 +74,7 @@ type Tally struct {
 	TooShort                  int // interruptions too short or too hidden to be seen; told or not
 	Unseen                    int // drops while nobody looked
 	Delay                     sample
+	EveryDelay                sample // at any rate
 	SlowDelay, FastDelay      sample // below and above 10 Hz
 	LinkDelay                 sample // beyond the gap, by the bus alone
 	Held, HeldMissed          int    // restarts with power held
@@ -170,6 +171,7 @@ func (y *Tally) add(o *Tally) {
 	}
 	for _, s := range []struct{ to, from *sample }{
 		{&y.Delay, &o.Delay},
+		{&y.EveryDelay, &o.EveryDelay},
 		{&y.SlowDelay, &o.SlowDelay},
 		{&y.FastDelay, &o.FastDelay},
 		{&y.LinkDelay, &o.LinkDelay},

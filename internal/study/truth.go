@@ -26,16 +26,17 @@ type truth struct {
 	Drops     []drop
 	Runs      []run
 	Stalls    []stall
-	Hung      []ms // moments at which a start outlasts its limit
-	Restarts  []ms // planned restarts
-	Stops     []ms // runs that a person or the output switch ended
-	Regular   bool // the drops come from a timer
-	Drifts    []ms // since when the level leaves where it was
-	Collapses []ms // since when the volts sag at the supply's limit
-	Limited   []ms // the same, but perhaps too short to be told as such
-	Leaks     []ms // since when a board that is not started draws too much
-	Restore   ms   // time in a restore
-	RePair    ms   // time in a re-pairing
+	Hung      []ms     // moments at which a start outlasts its limit
+	Restarts  []ms     // planned restarts
+	Stops     []ms     // runs that a person or the output switch ended
+	Regular   bool     // the drops come from a timer
+	Drifts    []ms     // since when the level leaves where it was
+	Collapses []ms     // since when the volts sag at the supply's limit
+	Limited   []ms     // the same, but perhaps too short to be told as such
+	Leaks     []ms     // since when a board that is not started draws too much
+	Restore   ms       // time in a restore
+	Under     []string // the conditions, as the table names them
+	RePair    ms       // time in a re-pairing
 	End       ms
 }
 
