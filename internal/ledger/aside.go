@@ -1,8 +1,10 @@
 package ledger
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -21,8 +23,11 @@ var tails = []string{"", "-wal", "-shm"}
 // openSound opens the writer. A database that is damaged where the watch needs
 // it is set aside, and a new one takes over what can be read.
 func (l *Ledger) openSound(ctx context.Context) error {
+	if info, err := os.Stat(l.folder.path(fileName)); l.folder.used && (err != nil || info.Size() == 0) {
+		l.o.Logger.Warn("the ledger is missing though the folder was used; a new one is begun", logkey.File(l.folder.path(fileName)))
+	}
 	err := l.openChecked(ctx)
-	if err == nil || !damaged(err) && !errors.Is(err, ErrDamaged) {
+	if err == nil || !unreadable(err) {
 		return err
 	}
 	name, moved := l.folder.setAside("damaged")
@@ -34,14 +39,16 @@ func (l *Ledger) openSound(ctx context.Context) error {
 	if err := l.openChecked(ctx); err != nil {
 		return err
 	}
-	return l.salvage(ctx, name)
+	if err := l.salvage(ctx, name); err != nil {
+		l.o.Logger.Error("what can be read of the damaged ledger was taken over only in part", logkey.File(name), logkey.Err(err))
+	}
+	return l.load(ctx)
 }
 
-// openChecked opens, migrates, and checks what the watch needs; after a run
-// that met damage, everything.
+// openChecked opens, migrates, checks and loads what the watch needs; after a
+// run that met damage it checks everything.
 func (l *Ledger) openChecked(ctx context.Context) (err error) {
-	path := l.folder.path(fileName)
-	if l.write, err = openWriter(path); err != nil {
+	if l.write, err = openWriter(l.folder.path(fileName)); err != nil {
 		return err
 	}
 	defer func() {
@@ -52,18 +59,41 @@ func (l *Ledger) openChecked(ctx context.Context) (err error) {
 	if err := migrate(ctx, l.write); err != nil {
 		return err
 	}
-	suspect := l.folder.path(suspectName)
-	if _, gone := os.Stat(suspect); gone == nil {
-		findings, err := (&Reader{db: l.write}).checkDatabase(ctx)
-		if err != nil {
-			return err
-		}
-		if len(findings) > 0 {
-			return fmt.Errorf("%w: %s", ErrDamaged, findings[0])
-		}
-		return os.Remove(suspect)
+	if err := l.checkSuspect(ctx); err != nil {
+		return err
 	}
-	return checkNeeded(ctx, l.write)
+	if err := checkNeeded(ctx, l.write); err != nil {
+		return err
+	}
+	return l.load(ctx)
+}
+
+// checkSuspect looks at the whole database where damage was met before.
+func (l *Ledger) checkSuspect(ctx context.Context) error {
+	suspect := l.folder.path(suspectName)
+	if _, err := os.Stat(suspect); err != nil {
+		return nil //nolint:nilerr // there is none
+	}
+	findings, err := (&Reader{db: l.write}).checkDatabase(ctx)
+	if err != nil {
+		return err
+	}
+	if len(findings) > 0 {
+		return fmt.Errorf("%w: %s", ErrDamaged, findings[0])
+	}
+	return os.Remove(suspect)
+}
+
+// load takes up where the store stands.
+func (l *Ledger) load(ctx context.Context) error {
+	l.rec = recorder{c: &l.counts}
+	if err := l.rec.load(ctx, l.write); err != nil {
+		return err
+	}
+	if l.rec.unread > 0 {
+		l.o.Logger.Warn("some of the last readings cannot be read", logkey.Count(uint64(l.rec.unread)))
+	}
+	return nil
 }
 
 // needed are the tables that a watch cannot do without. They are small; the
@@ -117,6 +147,9 @@ var salvaged = []string{"station", "channel", "stretch", "event", "mark", "fact"
 
 // salvage takes over what can be read of a damaged database, and says how much.
 func (l *Ledger) salvage(ctx context.Context, name string) error {
+	if err := lengthen(name); err != nil {
+		return err
+	}
 	old, err := openDB(name, "_query_only=1")
 	if err != nil {
 		return err
@@ -129,53 +162,93 @@ func (l *Ledger) salvage(ctx context.Context, name string) error {
 			fields = append(fields, zap.Int(table, n))
 		}
 	}
-	l.o.Logger.Warn("what could be read was taken over; these tables only in part", fields...)
+	l.o.Logger.Warn("what could be read was taken over, older traces are in the damaged file; these tables only in part", fields...)
 	return atomically(ctx, l.write, func(tx *sql.Tx) error {
 		_, err := rebuild(ctx, tx)
 		return err
 	})
 }
 
-// copyTable copies a table from its beginning as far as it can be read, then
-// from its end. It reports whether that was all.
+// lengthen gives a file that was cut off the length that its head tells, with a
+// hole at the end: SQLite reads nothing at all of one that is shorter.
+func lengthen(name string) error {
+	f, err := os.OpenFile(name, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	defer f.Close() //nolint:errcheck // nothing was written
+	// SQLite database file format, section 1.3: page size at 16, pages at 28.
+	head := make([]byte, 32)
+	if _, err := f.ReadAt(head, 0); err != nil || !bytes.HasPrefix(head, []byte("SQLite format 3\x00")) {
+		return nil //nolint:nilerr // there is nothing to be read of it
+	}
+	size := int64(binary.BigEndian.Uint16(head[16:])) * int64(binary.BigEndian.Uint32(head[28:]))
+	info, err := f.Stat()
+	if err != nil || info.Size() >= size {
+		return err
+	}
+	return f.Truncate(size)
+}
+
+// The steps over rows that cannot be read: a page holds some dozens.
+const (
+	mostSkip  = 64
+	mostSkips = 200 // in vain, in a row
+)
+
+// copyTable copies the rows that can be read, feeling its way over damage. It
+// reports whether that was all.
 func copyTable(ctx context.Context, from, to *sql.DB, table string) (n int, whole bool) {
+	last := int64(0)
+	whole = true
 	err := atomically(ctx, to, func(tx *sql.Tx) error {
-		forward, err := copyRows(ctx, from, tx, table, "")
-		n, whole = forward, err == nil
-		if !whole {
-			back, _ := copyRows(ctx, from, tx, table, " DESC") // ends at the damage as well
-			n += back
+		for skip, skips := int64(1), 0; skips < mostSkips; {
+			added, end, err := copyRows(ctx, from, tx, table, last)
+			n += added
+			if err == nil || end < 0 {
+				whole = err == nil && whole
+				return nil
+			}
+			whole = false
+			if added > 0 {
+				skip, skips = 1, 0
+			}
+			last = max(last, end) + skip
+			skip, skips = min(2*skip, mostSkip), skips+1
 		}
 		return nil
 	})
 	return n, whole && err == nil
 }
 
-func copyRows(ctx context.Context, from *sql.DB, to *sql.Tx, table, order string) (n int, err error) {
-	rows, err := from.QueryContext(ctx, `SELECT * FROM `+table+` ORDER BY rowid`+order)
+// copyRows copies from behind a row on, until the end or an error, and returns
+// the last one it read, -1 where not even the table can be found.
+func copyRows(ctx context.Context, from *sql.DB, to *sql.Tx, table string, after int64) (n int, last int64, err error) {
+	rows, err := from.QueryContext(ctx, `SELECT rowid, * FROM `+table+` WHERE rowid > ? ORDER BY rowid`, after)
 	if err != nil {
-		return 0, err
+		return 0, -1, err
 	}
 	defer rows.Close() //nolint:errcheck // Err tells
 	columns, err := rows.Columns()
 	if err != nil {
-		return 0, err
+		return 0, -1, err
 	}
 	values, into := make([]any, len(columns)), make([]any, len(columns))
 	for i := range values {
 		into[i] = &values[i]
 	}
-	insert := `INSERT OR IGNORE INTO ` + table + ` (` + strings.Join(columns, ", ") + `) VALUES (?` + strings.Repeat(", ?", len(columns)-1) + `)`
+	into[0] = &last
+	insert := `INSERT OR IGNORE INTO ` + table + ` (` + strings.Join(columns[1:], ", ") + `) VALUES (?` + strings.Repeat(", ?", len(columns)-2) + `)`
 	for rows.Next() {
 		if err := rows.Scan(into...); err != nil {
-			return n, err
+			return n, last, err
 		}
-		res, err := to.ExecContext(ctx, insert, values...)
+		res, err := to.ExecContext(ctx, insert, values[1:]...)
 		if err != nil {
 			continue // the row makes no sense
 		}
 		added, _ := res.RowsAffected()
 		n += int(added)
 	}
-	return n, rows.Err()
+	return n, last, rows.Err()
 }

@@ -97,7 +97,7 @@ func (r *Reader) Backup(ctx context.Context, file string) error {
 
 // copyInto needs a connection that may write, though it does not write here.
 func (r *Reader) copyInto(ctx context.Context, part string) error {
-	db, err := openDB(r.path, "")
+	db, err := openDB(r.path, durable)
 	if err != nil {
 		return err
 	}

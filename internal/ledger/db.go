@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"net/url"
 	"path/filepath"
+	"slices"
 
 	"github.com/mattn/go-sqlite3"
 	"github.com/pressly/goose/v3"
@@ -26,13 +27,16 @@ var migrations embed.FS
 // readers is how many queries run at once.
 const readers = 4
 
-// openDB opens the database with settings that hold for each connection.
-func openDB(path, more string) (*sql.DB, error) {
+// durable is what holds for each connection to a sound database.
+const durable = "_journal_mode=WAL&_synchronous=FULL&_busy_timeout=5000"
+
+// openDB opens a database with settings that hold for each connection.
+func openDB(path, settings string) (*sql.DB, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
 	}
-	u := url.URL{Scheme: "file", Path: path, RawQuery: "_journal_mode=WAL&_synchronous=FULL&_busy_timeout=5000&" + more}
+	u := url.URL{Scheme: "file", Path: path, RawQuery: settings}
 	return sql.Open(driver, u.String())
 }
 
@@ -41,7 +45,7 @@ func openDB(path, more string) (*sql.DB, error) {
 // are the keeper's, so that no commit waits for one; the limit is for a keeper that
 // is held up.
 func openWriter(path string) (*sql.DB, error) {
-	db, err := openDB(path, "_txlock=immediate")
+	db, err := openDB(path, durable+"&_txlock=immediate")
 	if err != nil {
 		return nil, err
 	}
@@ -53,7 +57,7 @@ func openWriter(path string) (*sql.DB, error) {
 }
 
 func openReaders(path string) (*sql.DB, error) {
-	db, err := openDB(path, "_query_only=1")
+	db, err := openDB(path, durable+"&_query_only=1")
 	if err == nil {
 		db.SetMaxOpenConns(readers)
 	}
@@ -85,11 +89,30 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	return nil
 }
 
-// damaged reports that an error is about what the file holds, not about the
-// disk it is on.
+// damaged reports that an error is about what the file holds.
 func damaged(err error) bool {
 	e, ok := errors.AsType[sqlite3.Error](err)
-	return ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB)
+	return errors.Is(err, ErrDamaged) || ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB)
+}
+
+// outside are errors of the disk, the system or another process, which say
+// nothing about what the file holds.
+var outside = []sqlite3.ErrNo{
+	sqlite3.ErrBusy, sqlite3.ErrLocked, sqlite3.ErrPerm, sqlite3.ErrCantOpen, sqlite3.ErrReadonly, sqlite3.ErrFull,
+	sqlite3.ErrIoErr, sqlite3.ErrNomem, sqlite3.ErrAuth, sqlite3.ErrInterrupt,
+}
+
+// unreadable reports that a database could not be opened because of what it
+// holds: damage can look like anything, a misspelt table too.
+func unreadable(err error) bool {
+	if errors.Is(err, ErrNewer) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return false
+	}
+	if _, ok := errors.AsType[*fs.PathError](err); ok {
+		return false
+	}
+	e, ok := errors.AsType[sqlite3.Error](err)
+	return !ok || !slices.Contains(outside, e.Code)
 }
 
 // atomically runs do in one transaction.

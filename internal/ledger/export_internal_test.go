@@ -1,6 +1,10 @@
 package ledger
 
-import "context"
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+)
 
 // Fold folds all that is committed, as if every channel had fallen silent.
 func (l *Ledger) Fold(ctx context.Context) error {
@@ -29,8 +33,20 @@ func (r *recorder) wait() bool {
 // Retire retires at once.
 func (l *Ledger) Retire(ctx context.Context) error { return l.retire(ctx) }
 
-// WithPages limits the size of the database.
-func (o Options) WithPages(n int64) Options {
-	o.maxPages = n
-	return o
+// SetPages limits the size of the database of an open ledger.
+func (l *Ledger) SetPages(ctx context.Context, n int64) error {
+	_, err := l.write.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count = %d", n))
+	return err
+}
+
+// SetVersion makes the store of a folder look as a program of that version
+// left it.
+func SetVersion(ctx context.Context, dir string, version int) error {
+	db, err := openWriter(filepath.Join(dir, fileName))
+	if err != nil {
+		return err
+	}
+	defer db.Close() //nolint:errcheck // a test
+	_, err = db.ExecContext(ctx, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (?, 1)`, version)
+	return err
 }

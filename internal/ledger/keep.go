@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"time"
 
+	"go.uber.org/zap"
+
 	"benchvigil/internal/logkey"
 	"benchvigil/internal/trace"
 )
@@ -27,6 +29,10 @@ func (l *Ledger) keeping() {
 		<-l.stop
 		cancel()
 	}()
+	if l.folder.unclean {
+		l.stopped.Add(1)
+		go l.examine(ctx)
+	}
 	tick := time.NewTicker(flushEvery)
 	defer tick.Stop()
 	since := map[string]time.Time{"checkpoint": time.Now(), "retire": {}, "idle": time.Now()}
@@ -50,6 +56,27 @@ func (l *Ledger) keeping() {
 		if due("checkpoint", checkpointEvery) {
 			l.complain("checkpoint", l.checkpoint(ctx))
 		}
+	}
+}
+
+// examineUpTo is the largest store that is examined beside the watch.
+const examineUpTo = 1 << 30
+
+// examine looks at the whole database after a run that did not end cleanly,
+// while the watch goes on already. What it finds is healed at the next start.
+func (l *Ledger) examine(ctx context.Context) {
+	defer l.stopped.Done()
+	if used, err := l.Used(ctx); err != nil || used > examineUpTo {
+		return
+	}
+	findings, err := l.checkDatabase(ctx)
+	if err != nil {
+		l.complain("be examined", err)
+		return
+	}
+	if len(findings) > 0 {
+		l.o.Logger.Error("the ledger is damaged; the next start sets it aside and takes over what can be read", zap.Strings("findings", findings))
+		l.suspect()
 	}
 }
 

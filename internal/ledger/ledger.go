@@ -43,8 +43,6 @@ type Options struct {
 	Retain Retention
 	Now    func() time.Time // the bench clock, for retention by age; nil: time.Now
 	Logger *zap.Logger
-
-	maxPages int64 // 0: none; for tests of a full disk
 }
 
 // Ledger is the open store. Its Reader sees what is committed.
@@ -116,20 +114,11 @@ func (l *Ledger) open(ctx context.Context) error {
 	if err := l.openSound(ctx); err != nil {
 		return err
 	}
-	if l.o.maxPages > 0 {
-		if _, err := l.write.ExecContext(ctx, fmt.Sprintf("PRAGMA max_page_count = %d", l.o.maxPages)); err != nil {
-			return errors.Join(err, l.write.Close())
-		}
-	}
 	read, err := openReaders(l.folder.path(fileName))
 	if err != nil {
 		return errors.Join(err, l.write.Close())
 	}
 	l.Reader = &Reader{db: read, path: l.folder.path(fileName)}
-	l.rec.c = &l.counts
-	if err := l.rec.load(ctx, l.write); err != nil {
-		return errors.Join(err, read.Close(), l.write.Close())
-	}
 	return nil
 }
 

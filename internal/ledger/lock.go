@@ -18,7 +18,8 @@ const lockName = "lock"
 type folder struct {
 	dir     string
 	lock    *os.File
-	unclean bool // the one before did not close it
+	used    bool // by an earlier one
+	unclean bool // which did not close it
 }
 
 // hold makes the folder where it is missing and takes its lock.
@@ -26,6 +27,8 @@ func hold(dir string) (*folder, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
+	_, missing := os.Stat(filepath.Join(dir, lockName))
+	used := missing == nil
 	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
@@ -39,10 +42,10 @@ func hold(dir string) (*folder, error) {
 		}
 		return nil, errors.Join(err, closed)
 	}
-	if err := write(f, strconv.Itoa(os.Getpid())+"\n"); err != nil {
-		return nil, errors.Join(fmt.Errorf("%s: %w", f.Name(), err), f.Close())
-	}
-	return &folder{dir: dir, lock: f, unclean: pid != ""}, nil
+	// A full disk must not keep a watch from being taken up: the number only
+	// serves the message above.
+	_ = write(f, strconv.Itoa(os.Getpid())+"\n")
+	return &folder{dir: dir, lock: f, used: used, unclean: pid != ""}, nil
 }
 
 // release gives the folder up. Clean says that all was written.

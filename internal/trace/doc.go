@@ -59,4 +59,8 @@
 // and the mask of values is eight bits wide: for volts, then for amperes, the least, the greatest less the
 // least, the mean less the least (rounded to a tenth of the block's resolution),
 // and last how many readings there were.
+//
+// # Frames
+//
+// A frame is blocks of several channels, one behind the other; see AppendPiece.
 package trace
