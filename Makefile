@@ -55,6 +55,11 @@ test-package: package ## the package: what is in it, its scripts, and the manual
 desk: package setup-desk ## a virtual Debian with an emulated bench and the package; poweroff ends it
 	@go run ./internal/vmtest/desk README.md $(CURDIR)/bin/benchvigil_*.deb
 
+.PHONY: test-desk
+test-desk: package setup-desk ## from the package to a watched station in that Debian; by hand, needs root
+	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_DESK=$(CACHE)/desk/root.ext4 BENCHVIGIL_DEB=$$(ls $(CURDIR)/bin/benchvigil_*.deb) \
+		go test -count=1 -v -run=TestDesk -timeout 10m ./internal/vmtest/
+
 .PHONY: test-unit
 test-unit: setup-build ## the tests alone, quickly: no race detector, no virtual machine
 	@go test ./...

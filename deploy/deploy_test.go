@@ -99,6 +99,19 @@ func TestUnitSaysWhatTheProgramNeeds(t *testing.T) {
 	}
 }
 
+// The unit, sysusers and polkit speak of one user.
+func TestServiceUser(t *testing.T) {
+	for file, want := range map[string]string{
+		"benchvigil.service":         "\nUser=benchvigil\n",
+		"sysusers/benchvigil.conf":   "\nu benchvigil - ",
+		"polkit/50-benchvigil.rules": `subject.user == "benchvigil"`,
+	} {
+		if !strings.Contains(read(t, file), want) {
+			t.Errorf("%s does not say %q", file, want)
+		}
+	}
+}
+
 // udevKeys are those that the rules use, and which operators they take
 // (udev(7)).
 var udevKeys = map[string]*regexp.Regexp{
