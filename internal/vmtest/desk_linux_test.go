@@ -43,7 +43,7 @@ func TestDesk(t *testing.T) {
 		Files: map[string]string{
 			"usr/local/bin/bench":        build(t, "benchvigil/internal/vmtest/desk/bench", "CGO_ENABLED=0"),
 			"root/" + filepath.Base(deb): deb,
-			"root/try.sh":               "desk/try.sh",
+			"root/try.sh":                "desk/try.sh",
 		},
 		Size: "50x160", Folder: t.TempDir(), Sockets: shortFolder(t),
 	}
