@@ -80,6 +80,17 @@ fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME
 bench: setup-build ## benchmarks with memory figures
 	@go test -run='^$$' -bench=. -benchmem ./...
 
+.PHONY: bench-ledger
+bench-ledger: setup-build ## what the ledger takes, beside a Prometheus tsdb on the same readings
+	@internal/tools/ledger.sh
+
+# How often the ledger's process is killed.
+KILLS ?= 1000
+
+.PHONY: kill-study
+kill-study: setup-build ## kill -9 at random moments under load, KILLS times: no acknowledged event is lost
+	@BENCHVIGIL_KILL_ROUNDS=$(KILLS) go test -count=1 -v -timeout 2h -run='^TestKill$$' ./internal/ledger | grep -v logger.go
+
 # Options of the study, such as STUDY="--hours 200 --seeds tune --worst 20".
 STUDY ?= --hours 5000 --seeds report --write DEVELOPERS.md
 

@@ -50,3 +50,6 @@ func SetVersion(ctx context.Context, dir string, version int) error {
 	_, err = db.ExecContext(ctx, `INSERT INTO goose_db_version (version_id, is_applied) VALUES (?, 1)`, version)
 	return err
 }
+
+// FoldDue folds what the keeper would fold now.
+func (l *Ledger) FoldDue(ctx context.Context) error { return l.fold(ctx, false) }

@@ -99,6 +99,8 @@ func (l *Ledger) checkpoint(ctx context.Context) error {
 // fold turns pieces into blocks, of each channel that has a block's worth, or
 // has fallen silent.
 func (l *Ledger) fold(ctx context.Context, idle bool) error {
+	l.folding.Lock()
+	defer l.folding.Unlock()
 	var errs error
 	for _, ps := range l.rec.due(idle) {
 		if err := l.foldPieces(ctx, ps); err != nil {

@@ -53,6 +53,8 @@ type Ledger struct {
 	write  *sql.DB
 	rec    recorder
 
+	folding sync.Mutex // one folds at a time
+
 	mu      sync.Mutex
 	jobs    []job      // waiting for the next commit
 	owed    []appended // events that could not be committed yet

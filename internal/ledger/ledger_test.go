@@ -28,6 +28,13 @@ func TestMain(m *testing.M) {
 		child(dir)
 		return
 	}
+	if dir := os.Getenv(limitDir); dir != "" {
+		if err := limited(dir); err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		return
+	}
 	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("database/sql.(*DB).connectionOpener"))
 }
 
