@@ -83,6 +83,22 @@ func (r *rig) reset(back ms, product uint16, kinds ...string) {
 	r.show(product)
 }
 
+// flicker interrupts the power without the bus taking notice: the board lives on,
+// and its run is a new one all the same.
+func (r *rig) flicker(back ms) {
+	mode, before := r.true.Spans[len(r.true.Spans)-1].Mode, r.load
+	r.lose(back, byCurrent)
+	r.mode(bench.Off)
+	r.draw(load{mean: r.board.off, abs: 0.0001, still: true})
+	r.play(back)
+	r.begin()
+	r.origin()
+	r.mode(mode, bench.Starting)
+	r.draw(before)
+	r.play(5 * second)
+	r.mode(mode)
+}
+
 // brownOut pulls the volts down, or takes the supply to its limit, and the
 // board with it.
 func (r *rig) brownOut(back ms, product uint16) {

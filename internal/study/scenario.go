@@ -124,6 +124,10 @@ func dips(r *rig) {
 		default:
 			r.stay(product, r.random(3*minute))
 		}
+		if r.chance(0.2) {
+			r.flicker(r.between(200, 800))
+			continue
+		}
 		r.reset(r.between(200, 2000), product)
 	}
 	r.stay(product, 20*second)

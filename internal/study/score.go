@@ -203,6 +203,10 @@ func (s *scorer) stalls() {
 		for s.take(bench.StallRaised, func(e *told) bool { return e.known > x.From && e.known <= x.To }) != nil {
 			s.y.StallFlaps++
 		}
+		if c := s.take(bench.StallCleared, func(c *told) bool { return c.known >= e.known && c.known < x.To-second }); c != nil {
+			s.y.ClearsFalse++
+			s.y.note(60, c.known, "a stall said to be over that was not")
+		}
 	}
 	s.rest(bench.StallRaised, func(e *told) {
 		if s.modeAt(e.known) == bench.RePairing {

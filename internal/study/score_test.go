@@ -77,7 +77,7 @@ func event(kind bench.EventType, at, known float64, d bench.EventData) bench.Eve
 
 // faults are the counts of a Tally that a perfect watch leaves at nothing.
 var faults = []string{
-	"Missed", "FalseDrops", "WrongKind", "HeldMissed", "MissedStalls", "FalseStalls", "FalseRePairStalls", "StallFlaps",
+	"Missed", "FalseDrops", "WrongKind", "HeldMissed", "MissedStalls", "FalseStalls", "FalseRePairStalls", "StallFlaps", "ClearsFalse",
 	"RunsMissed", "RunsFalse", "WindowsMissed", "WindowsWrong", "HungMissed", "HungFalse", "RestartsMissed",
 	"RegularMissed", "RegularFalse", "DriftsMissed", "DriftsFalse", "LeaksMissed", "HighsFalse", "CollapsesMissed", "CollapsesFalse", "StopsMissed",
 }
@@ -144,6 +144,7 @@ func TestScorePlanted(t *testing.T) {
 		"a stall made up":            {with(event(bench.StallRaised, 430, 560, bench.EventData{})), map[string]int{"FalseStalls": 1}},
 		"a stall told before it was": {shift(bench.StallRaised, 0, -130*time.Second), map[string]int{"MissedStalls": 1, "FalseStalls": 1}},
 		"a stall told twice":         {with(event(bench.StallRaised, 600, 800, bench.EventData{})), map[string]int{"StallFlaps": 1}},
+		"a stall said to be over":    {with(event(bench.StallCleared, 790, 800, bench.EventData{})), map[string]int{"ClearsFalse": 1}},
 		"a stall in a re-pairing": {func(t *truth, e []bench.Event) []bench.Event {
 			t.Spans[2].Mode, t.Spans[2].Also = bench.RePairing, []bench.Mode{bench.Running}
 			return append(e, event(bench.StallRaised, 100, 300, bench.EventData{}))

@@ -67,7 +67,12 @@ type mover struct {
 	moved  []ms
 	counts int
 	id     bench.USBID
-	urbs   uint64
+
+	worked    []ms // by the current
+	block     ms
+	sum, mean float64
+	n         int
+	urbs      uint64
 }
 
 func (w *mover) see(o bench.Observation) {
@@ -78,6 +83,8 @@ func (w *mover) see(o bench.Observation) {
 			return // seen again, which is no movement
 		}
 		w.moved, w.urbs, w.id = append(w.moved, at), 0, f.ID
+	case bench.Power:
+		w.level(at, f.Amps.Or(0).Amps())
 	case bench.Traffic:
 		w.counts++
 		if f.URBs >= w.urbs+5 {
@@ -85,6 +92,20 @@ func (w *mover) see(o bench.Observation) {
 		}
 		w.urbs = f.URBs
 	}
+}
+
+// level notes that the mean of ten seconds left that of the ten before by an
+// eighth: a current that works.
+func (w *mover) level(at ms, amps float64) {
+	if at/(10*second) != w.block {
+		mean := w.sum / float64(w.n)
+		if w.n > 0 && w.mean > 0 && abs(mean-w.mean) > w.mean/8 {
+			w.worked = append(w.worked, at)
+		}
+		w.block, w.sum, w.n, w.mean = at/(10*second), 0, 0, mean
+	}
+	w.sum += amps
+	w.n++
 }
 
 // check looks for a time in a restore in which nothing moved for longer than
@@ -104,7 +125,7 @@ func (w *mover) check(t *testing.T, j job, truth *truth) {
 				continue
 			}
 			stalled := slices.ContainsFunc(truth.Stalls, func(x stall) bool { return x.From < at && last < x.To })
-			if at-last > quiet && !stalled {
+			if at-last > quiet && !stalled && !w.workedWithin(last, at, quiet) {
 				t.Errorf("%s: nothing moved from %d to %d ms, which is called no stall", j.name(), last, at)
 			}
 			if stalled && at < s.To && last >= s.From && at-last < quiet && inside(truth.Stalls, at) {
@@ -113,6 +134,19 @@ func (w *mover) check(t *testing.T, j job, truth *truth) {
 			last = at
 		}
 	}
+}
+
+// workedWithin reports that the current moved often enough between two moments.
+func (w *mover) workedWithin(from, to, quiet ms) bool {
+	for _, at := range w.worked {
+		if at > from && at < to {
+			if at-from > quiet {
+				return false
+			}
+			from = at
+		}
+	}
+	return to-from <= quiet
 }
 
 func inside(stalls []stall, at ms) bool {

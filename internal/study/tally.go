@@ -85,6 +85,7 @@ type Tally struct {
 
 	Stalls, MissedStalls, FalseStalls int
 	FalseRePairStalls                 int
+	ClearsFalse                       int    // said to be over while it stood
 	StallFlaps                        int    // raised again within one stall
 	StallDelay                        sample // beyond the quiet limit
 
@@ -141,6 +142,7 @@ func (y *Tally) add(o *Tally) {
 		{&y.FalseStalls, &o.FalseStalls},
 		{&y.FalseRePairStalls, &o.FalseRePairStalls},
 		{&y.StallFlaps, &o.StallFlaps},
+		{&y.ClearsFalse, &o.ClearsFalse},
 		{&y.Runs, &o.Runs},
 		{&y.RunsMissed, &o.RunsMissed},
 		{&y.RunsFalse, &o.RunsFalse},

@@ -163,6 +163,10 @@ func cableOut(r *rig) {
 	for range 1 + r.rng.IntN(4) {
 		r.steady(r.between(30*second, 4*minute))
 		r.vanish(r.noticed())
+		if r.chance(0.2) { // nothing keeps its screen on any more
+			r.play(r.between(second, 5*second))
+			r.draw(load{mean: max(r.board.running*(0.5+0.3*r.rng.Float64()), 0.09), rel: 0.03})
+		}
 		r.play(r.between(2*second, 90*second))
 		r.appear(asRunning)
 	}

@@ -42,7 +42,11 @@ func (r *rig) restoring(d ms) {
 	for end := r.now + d; r.now < end; {
 		r.progress(r.between(20*second, 6*minute))
 		r.flow.force = false
-		switch r.rng.IntN(6) {
+		switch r.rng.IntN(7) {
+		case 6:
+			if r.hookup.Path == bench.FromSupply && !r.silent {
+				r.unpack(r.between(30*second, 6*minute))
+			}
 		case 0:
 			r.pause(r.between(5*second, 60*second))
 		case 1:
@@ -53,6 +57,24 @@ func (r *rig) restoring(d ms) {
 			r.blink(r.between(300, 5000))
 		}
 	}
+}
+
+// unpack works without the bus: only the current moves.
+func (r *rig) unpack(d ms) {
+	r.flow = flow{}
+	high := r.chance(0.5)
+	for end := r.now + d; r.now < end; high = !high {
+		l := load{mean: clamp(r.board.restoring*(0.5+0.2*r.rng.Float64()), 0.22, 0.8), rel: 0.1, bursts: 0.4 + 0.4*r.rng.Float64()}
+		if high {
+			l.mean *= 1.4
+		}
+		r.draw(l)
+		r.play(min(r.between(5*second, 40*second), end-r.now))
+	}
+	r.work()
+	r.flow.force = true
+	r.play(2500)
+	r.flow.force = false
 }
 
 // stalls is a restore that stands still for good, or until somebody acts.
