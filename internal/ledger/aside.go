@@ -96,9 +96,17 @@ func (l *Ledger) load(ctx context.Context) error {
 	return nil
 }
 
-// needed are the tables that a watch cannot do without. They are small; the
-// traces, events and marks are looked at only by Check and as they are read.
-var needed = []string{"station", "channel", "stretch", "frame", "state", "alert", "watch"}
+// needed are the tables that a watch cannot do without and that stay small; of
+// those that grow, what it needs is read. The rest, years of it perhaps, is looked at after an unclean end
+// beside the watch, by Check, and as it is read.
+var (
+	needed = []string{"station", "channel", "frame", "state"}
+	reads  = []string{
+		`SELECT max(id) FROM stretch`,
+		`SELECT sum(length(body)) FROM alert WHERE sent IS NULL`,
+		`SELECT sum(length(goal)) FROM watch WHERE outcome = 'armed'`,
+	}
+)
 
 func checkNeeded(ctx context.Context, db *sql.DB) error {
 	for _, table := range needed {
@@ -113,6 +121,12 @@ func checkNeeded(ctx context.Context, db *sql.DB) error {
 			return nil
 		}); err != nil {
 			return fmt.Errorf("check %s: %w", table, err)
+		}
+	}
+	for _, q := range reads {
+		var n sql.NullInt64
+		if err := db.QueryRowContext(ctx, q).Scan(&n); err != nil {
+			return fmt.Errorf("check: %w", err)
 		}
 	}
 	return nil

@@ -189,3 +189,44 @@ func load(l *ledger.Ledger, stations, hz int, stop <-chan struct{}) {
 		next = next.Add(time.Second / time.Duration(hz))
 	}
 }
+
+// BenchmarkOpen opens a ledger with 50,000 runs, as many watches and sent
+// alerts, and an hour of readings of 40 stations at 10 Hz, of which the last minute is in no block.
+func BenchmarkOpen(b *testing.B) {
+	l, dir := openBench(b)
+	ctx := b.Context()
+	for batch := range 100 {
+		var events []bench.Event
+		var alerts []ledger.Alert
+		for i := range 500 {
+			n := uint64(4 * (batch*500 + i))
+			station, at := fmt.Sprint("s", i%40), start.Add(time.Duration(n)*time.Minute)
+			events = append(events, event(station, bench.RunStarted, at, n), event(station, bench.WatchArmed, at, n+1),
+				event(station, bench.RunDropped, at.Add(time.Minute), n+2), event(station, bench.WatchFailed, at.Add(time.Minute), n+3))
+			alerts = append(alerts, ledger.Alert{Key: fmt.Sprint(n), Station: station, Outlet: "phone", Body: "dropped", Raised: at, Due: at})
+		}
+		fine(b, l.Append(ctx, events, alerts...))
+	}
+	for s := range 40 {
+		station, board := fmt.Sprint("s", s), newBoard(s)
+		l.Begin(station, start, wiring)
+		l.SaveState(station, make([]byte, 8000))
+		for i := range 36_000 {
+			l.Record(board.at(station, start.Add(time.Duration(i)*100*time.Millisecond)))
+			if i == 35_400 {
+				fine(b, l.Fold(ctx))
+			}
+		}
+	}
+	fine(b, l.Close())
+	info, err := os.Stat(filepath.Join(dir, "ledger.db"))
+	fine(b, err)
+	for b.Loop() {
+		l, err := ledger.Open(ctx, ledger.Options{Dir: dir, Logger: zap.NewNop()})
+		fine(b, err)
+		b.StopTimer()
+		fine(b, l.Close())
+		b.StartTimer()
+	}
+	b.ReportMetric(float64(info.Size())/1e6, "MB")
+}
