@@ -59,4 +59,5 @@ licenses | gzip -9n >"$built/licenses.gz"
 
 deb=$folder/benchvigil_${VERSION}_$ARCH.deb
 go tool -modfile=internal/tools/nfpm/go.mod nfpm package --config deploy/package.yaml --packager deb --target "$deb" >&2
+rm -rf "$built"
 echo "$deb"
