@@ -17,13 +17,34 @@ import (
 // order, which makes no difference to infer.) What cannot be read is an error
 // that names it; the rest follows.
 func (r *Reader) Observations(ctx context.Context, q Query) iter.Seq2[bench.Observation, error] {
+	return plain(r.Recorded(ctx, q))
+}
+
+// Recorded is an observation with the stretch that it belongs to.
+type Recorded struct {
+	bench.Observation
+	Stretch int64 // ID of a Stretch
+}
+
+// Recorded is like Observations, and tells where stretches begin.
+func (r *Reader) Recorded(ctx context.Context, q Query) iter.Seq2[Recorded, error] {
 	from, to := q.span()
 	return r.observations(ctx, q.Station, cut{from: from, to: to})
 }
 
+func plain(seq iter.Seq2[Recorded, error]) iter.Seq2[bench.Observation, error] {
+	return func(yield func(bench.Observation, error) bool) {
+		for o, err := range seq {
+			if !yield(o.Observation, err) {
+				return
+			}
+		}
+	}
+}
+
 // Since gives back what was recorded of a station after its state was saved.
 func (r *Reader) Since(ctx context.Context, s *Saved) iter.Seq2[bench.Observation, error] {
-	return r.observations(ctx, s.Station, cut{from: firstMoment, to: lastMoment, stretch: s.stretch, after: s.At.UnixMilli()})
+	return plain(r.observations(ctx, s.Station, cut{from: firstMoment, to: lastMoment, stretch: s.stretch, after: s.At.UnixMilli()}))
 }
 
 // cut is what is wanted of the observations: an interval, and of stretches up
@@ -37,17 +58,17 @@ func (c *cut) holds(stretch, at int64) bool {
 	return at >= c.from && at <= c.to && (stretch > c.stretch || stretch == c.stretch && at > c.after)
 }
 
-func (r *Reader) observations(ctx context.Context, station string, c cut) iter.Seq2[bench.Observation, error] {
-	return func(yield func(bench.Observation, error) bool) {
+func (r *Reader) observations(ctx context.Context, station string, c cut) iter.Seq2[Recorded, error] {
+	return func(yield func(Recorded, error) bool) {
 		tx, err := r.db.BeginTx(ctx, nil)
 		if err != nil {
-			yield(bench.Observation{}, err)
+			yield(Recorded{}, err)
 			return
 		}
 		defer tx.Rollback() //nolint:errcheck // nothing was written
 		m := &merge{ctx: ctx, tx: tx, cut: c}
 		if err := m.load(station); err != nil {
-			yield(bench.Observation{}, err)
+			yield(Recorded{}, err)
 			return
 		}
 		for m.step(yield) {
@@ -99,7 +120,7 @@ type factAt struct {
 }
 
 // step gives the next observation. It reports that there may be more.
-func (m *merge) step(yield func(bench.Observation, error) bool) bool {
+func (m *merge) step(yield func(Recorded, error) bool) bool {
 	var first *cursor
 	var of *stream
 	var at int64
@@ -111,14 +132,15 @@ func (m *merge) step(yield func(bench.Observation, error) bool) bool {
 	for len(m.bad) > 0 {
 		err := m.bad[0]
 		m.bad = m.bad[1:]
-		if !yield(bench.Observation{}, err) {
+		if !yield(Recorded{}, err) {
 			return false
 		}
 	}
 	if first == nil {
 		return false
 	}
-	return yield(bench.Observation{At: moment(at), Station: of.name, Fact: first.pop()}, nil)
+	o := bench.Observation{At: moment(at), Station: of.name, Fact: first.pop()}
+	return yield(Recorded{o, first.part.stretch}, nil)
 }
 
 // head is the cursor that is first, and when; nil at the end.

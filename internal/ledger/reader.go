@@ -167,25 +167,20 @@ func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, err
 
 // Stretch says how a station was wired from a moment on.
 type Stretch struct {
+	ID      int64
 	Station string
 	Began   time.Time
 	Anew    bool // it began to be followed; else the clock was stepped
 	Wiring  Wiring
-
-	id, station int64
 }
 
 // Stretches lists the stretches of time, in order.
 func (r *Reader) Stretches(ctx context.Context, station string) iter.Seq2[Stretch, error] {
-	return stretches(ctx, r.db, station)
-}
-
-func stretches(ctx context.Context, q querier, station string) iter.Seq2[Stretch, error] {
-	return rows(ctx, q, `SELECT stretch.id, station, station.name, began, anew, power, vbus, usb, profile, window
+	return rows(ctx, r.db, `SELECT stretch.id, station.name, began, anew, power, vbus, usb, profile, window
 		FROM stretch JOIN station ON station.id = station WHERE ?1 = '' OR station.name = ?1 ORDER BY stretch.id`, func(s scan) (v Stretch, err error) {
 		var began, window int64
 		w := &v.Wiring
-		err = s(&v.id, &v.station, &v.Station, &began, &v.Anew, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+		err = s(&v.ID, &v.Station, &began, &v.Anew, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
 		v.Began, w.Window = moment(began), time.Duration(window)*time.Millisecond
 		return v, err
 	}, station)
