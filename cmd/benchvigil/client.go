@@ -97,20 +97,37 @@ func login() string {
 
 func newRecord() *cobra.Command {
 	var o app.RecordOptions
+	var data, from, to string
 	c := &cobra.Command{
 		Use:   "record FILE",
-		Short: "Write live observations of a running bench to a file",
+		Short: "Write observations to a file, live or of the past",
 		Long: "record writes what the running bench observes to a new file (- is standard output), in\n" +
-			"the format that replay reads, until it is interrupted or the time is over.",
-		Example: "  benchvigil record watch.jsonl\n  benchvigil record --station left-1 --for 10m left.jsonl",
-		Args:    exactly("FILE"),
+			"the format that replay reads, until it is interrupted or the time is over. With --data it\n" +
+			"cuts an interval of the past out of the ledger instead, also while a watch writes to it.\n" +
+			"A board that was up already where the cut begins is taken for assumed by replay.\n\n" + momentsHelp,
+		Example: "  benchvigil record watch.jsonl\n  benchvigil record --station left-1 --for 10m left.jsonl\n" +
+			"  benchvigil record --data /var/lib/benchvigil --from 3h --to 1h past.jsonl",
+		Args: exactly("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.File, o.Out, o.Say = args[0], c.OutOrStdout(), c.ErrOrStderr()
-			return app.RecordLive(c.Context(), o)
+			if data == "" && (from != "" || to != "") {
+				return misused(c, "--from and --to are about the past, in the ledger that --data names")
+			}
+			if data == "" {
+				return app.RecordLive(c.Context(), o)
+			}
+			cut := app.CutOptions{Data: data, Station: o.Station, File: o.File, Out: o.Out, Say: o.Say}
+			var err error
+			if cut.From, cut.To, err = moments(c, from, to); err != nil {
+				return err
+			}
+			return app.Cut(c.Context(), cut)
 		},
 	}
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
 	c.Flags().DurationVar(&o.For, "for", 0, "how long; default until interrupted")
+	dataFlag(c, &data)
+	momentFlags(c, &from, &to)
 	urlFlag(c, &o.URL)
 	offerFlag(c, "station", running(&o.URL))
 	return c

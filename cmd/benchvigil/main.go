@@ -75,7 +75,7 @@ func exitCode(err error) int {
 		return exitRecord
 	case errors.Is(err, app.ErrHardware):
 		return exitHardware
-	case errors.Is(err, app.ErrUnreadable):
+	case errors.Is(err, app.ErrUnreadable), errors.Is(err, app.ErrLedger):
 		return exitUnreadable
 	}
 	return exitUnexpected
@@ -109,5 +109,6 @@ func newRoot() *cobra.Command {
 		help.Example = "  benchvigil help run"
 	}
 	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch(), newTrace())
+	root.AddCommand(newHistory(), newLedger(), newBackup(), newRestore())
 	return root
 }

@@ -21,7 +21,7 @@ func newRun() *cobra.Command {
 		Long: "run watches every station of the configuration until it is interrupted, and serves the\n" +
 			"page, /metrics, /healthz and /readyz on the address in it. SIGHUP, or a change of the\n" +
 			"configuration or a profile, makes it read them again: only stations that changed begin anew.",
-		Example: "  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil run --config config.yaml --events events.jsonl --record watch.jsonl",
+		Example: "  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil run --config config.yaml --events events.jsonl --record watch.jsonl\n  benchvigil run --config config.yaml --data /var/lib/benchvigil",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
 			log, err := logs.logger(c.ErrOrStderr())
@@ -39,6 +39,7 @@ func newRun() *cobra.Command {
 	conf.flags(c)
 	c.Flags().StringVar(&o.Events, "events", "", "add events to this `file`, one CloudEvent a line")
 	c.Flags().StringVar(&o.Record, "record", "", "write observations to this new `file`, for replay")
+	c.Flags().StringVar(&o.Data, "data", "", "keep everything in the ledger in this `folder`, made where it is missing")
 	c.Flags().BoolVar(&o.CheckOnly, "check-config", false, "read the configuration, say what is wrong with it or that it is good, and stop")
 	logs.flags(c)
 	return c

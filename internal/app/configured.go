@@ -25,6 +25,7 @@ type RunOptions struct {
 	Flags     map[string]string // values of configuration keys
 	Events    string            // file that events are added to; empty: none
 	Record    string            // file that observations are written to; empty: none
+	Data      string            // folder of the ledger; empty: none is kept
 	CheckOnly bool              // check the configuration, say on Out that it is good, and do nothing
 	Out       io.Writer
 	Reload    <-chan os.Signal // asks for the configuration to be read again; nil: never
@@ -96,7 +97,7 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 		scan = nil // "off" is about the cross-check, not about the only way to see
 	}
 	p := &Plan{
-		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Started: o.Started, Logger: o.Logger,
+		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Data: o.Data, Started: o.Started, Logger: o.Logger,
 		USB: usb.Options{
 			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},

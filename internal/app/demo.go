@@ -142,6 +142,7 @@ func (p *Plan) keepIn(dir string) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("%w: %w", ErrRecord, err)
 	}
+	p.Data = dir
 	p.Events = filepath.Join(dir, "events.jsonl")
 	p.Record = filepath.Join(dir, "observations-"+time.Now().UTC().Format("20060102T150405.000Z")+".jsonl")
 	return nil

@@ -118,7 +118,24 @@ func TestDemoLiveEqualsReplay(t *testing.T) {
 	if diff := cmp.Diff(byStation(t, live), byStation(t, again.Bytes())); diff != "" {
 		t.Errorf("(-live +replayed):\n%s", diff)
 	}
+	if diff := cmp.Diff(byStation(t, live), byStation(t, replayCut(t, dir))); diff != "" {
+		t.Errorf("out of the ledger (-live +replayed):\n%s", diff)
+	}
 	http.DefaultClient.CloseIdleConnections()
+}
+
+// replayCut cuts a recording out of a ledger and gives its events.
+func replayCut(t *testing.T, dir string) []byte {
+	t.Helper()
+	cut := filepath.Join(t.TempDir(), "cut.jsonl")
+	var said, events bytes.Buffer
+	if err := app.Cut(t.Context(), app.CutOptions{Data: dir, File: cut, Say: &said}); err != nil {
+		t.Fatal(err, said.String())
+	}
+	if err := app.Replay(app.ReplayOptions{Recording: cut, Profile: handset, Out: &events, Warn: io.Discard}); err != nil {
+		t.Fatal(err)
+	}
+	return events.Bytes()
 }
 
 // byStation sorts event lines by station, keeping their order within it.

@@ -22,6 +22,8 @@ var (
 	ErrRecord = errors.New("the record cannot be written")
 	// ErrHardware marks hardware that is permanently missing or forbidden.
 	ErrHardware = errors.New("hardware missing or forbidden")
+	// ErrLedger marks a ledger of which something cannot be read.
+	ErrLedger = errors.New("unreadable ledger")
 	// ErrUnreadable marks input that cannot be read.
 	ErrUnreadable = recording.ErrUnreadable
 )

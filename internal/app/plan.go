@@ -26,6 +26,7 @@ type Plan struct {
 	USB      usb.Options  // Ports, Now and Logger are filled in
 	Events   string       // file that events are added to; empty: none
 	Record   string       // file that observations are written to; empty: none
+	Data     string       // folder of the ledger; empty: none is kept
 	Awake    inhibit.Hold // keeps the computer awake while a goal is armed or a run goes on; nil: nothing does
 	Extra    []Source     // further sources of observations, such as a simulation's marks
 	Now      func() time.Time

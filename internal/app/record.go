@@ -14,6 +14,7 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/ledger"
 	"benchvigil/internal/logkey"
 	"benchvigil/internal/recording"
 )
@@ -32,16 +33,21 @@ type record struct {
 	writer       *recording.Writer
 	followers    followers
 	memory       memory
+	store        *ledger.Ledger // nil: none is kept
 }
 
 // openRecord opens the files. Empty names mean no file.
 func openRecord(p *Plan) (*record, error) {
 	r := &record{bench: p.Bench, log: p.Logger}
+	var err error
+	if r.store, err = openLedger(p); err != nil {
+		return nil, err
+	}
 	if p.Events != "" {
 		r.recall(p.Events)
 		s, err := openSheet(p.Events, os.O_APPEND)
 		if err != nil {
-			return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+			return nil, errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), r.close())
 		}
 		r.events = s
 	}
@@ -78,6 +84,9 @@ func (r *record) recall(name string) {
 // observe writes one observation and gives it to those who follow live; it is
 // safe for concurrent use.
 func (r *record) observe(o bench.Observation) {
+	if r.store != nil {
+		r.store.Record(o)
+	}
 	followed := r.followers.any()
 	if r.observations == nil && !followed {
 		return
@@ -117,6 +126,9 @@ func (r *record) rewire(h recording.Header) {
 func (r *record) tell(events []bench.Event) {
 	for _, e := range events {
 		r.memory.add(e.Data.Ended)
+	}
+	if r.store != nil {
+		_ = r.store.Append(context.Background(), events) // kept, told and tried again by the store
 	}
 	if r.events == nil {
 		return
@@ -158,6 +170,9 @@ func (r *record) close() error {
 			errs = append(errs, s.close())
 		}
 	}
+	if r.store != nil {
+		errs = append(errs, r.store.Close())
+	}
 	return errors.Join(errs...)
 }
 
@@ -171,7 +186,7 @@ func (r *record) health() error {
 			return fmt.Errorf("%w: %w", ErrRecord, err)
 		}
 	}
-	return nil
+	return r.storeTrouble()
 }
 
 // note logs a trouble when it begins, changes or ends.

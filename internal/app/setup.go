@@ -127,6 +127,7 @@ func (a *assembly) newWatcher(p *Plan) (*usb.Watcher, error) {
 // settle starts stations.
 func (a *assembly) settle(places []*place) {
 	for _, p := range places {
+		a.record.begin(p.plan, a.now())
 		p.home = a.stations.start(task{p.station.String(), p.station.Run})
 	}
 }

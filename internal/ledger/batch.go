@@ -83,8 +83,8 @@ func (b *batch) write(tx *sql.Tx) error {
 
 func (s *stretchRow) write(tx *sql.Tx) error {
 	w := s.wiring
-	_, err := tx.Exec(`INSERT INTO stretch (id, station, began, anew, power, vbus, usb, profile, window) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		s.id, s.station, s.began, s.anew, w.Hookup.Path, w.Hookup.VBUS, w.Hookup.USB, w.Profile, w.Window.Milliseconds())
+	_, err := tx.Exec(`INSERT INTO stretch (id, station, began, anew, bench, power, vbus, usb, profile, window) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		s.id, s.station, s.began, s.anew, w.Bench, w.Hookup.Path, w.Hookup.VBUS, w.Hookup.USB, w.Profile, w.Window.Milliseconds())
 	return err
 }
 

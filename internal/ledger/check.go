@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -125,6 +126,9 @@ func Restore(ctx context.Context, dir, backup string) (aside string, err error) 
 	}
 	if err := sound(ctx, part); err != nil {
 		_ = removeAll(part)
+		if unreadable(err) && !errors.Is(err, ErrDamaged) {
+			err = fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
 		return "", fmt.Errorf("restore %s: %w", backup, err)
 	}
 	if aside, err = d.setAside("replaced"); err != nil {

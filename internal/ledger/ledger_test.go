@@ -88,7 +88,7 @@ func reading(station string, at time.Time, amps unit.Current) bench.Observation 
 	return bench.Observation{At: at, Station: station, Fact: bench.Power{Volts: unit.Some(3_801 * unit.Millivolt), Amps: unit.Some(amps)}}
 }
 
-var wiring = ledger.Wiring{Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}, Profile: "invented-handset", Window: 210 * time.Second}
+var wiring = ledger.Wiring{Bench: "north", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}, Profile: "invented-handset", Window: 210 * time.Second}
 
 func TestEvents(t *testing.T) {
 	dir := t.TempDir()

@@ -176,11 +176,11 @@ type Stretch struct {
 
 // Stretches lists the stretches of time, in order.
 func (r *Reader) Stretches(ctx context.Context, station string) iter.Seq2[Stretch, error] {
-	return rows(ctx, r.db, `SELECT stretch.id, station.name, began, anew, power, vbus, usb, profile, window
+	return rows(ctx, r.db, `SELECT stretch.id, station.name, began, anew, bench, power, vbus, usb, profile, window
 		FROM stretch JOIN station ON station.id = station WHERE ?1 = '' OR station.name = ?1 ORDER BY stretch.id`, func(s scan) (v Stretch, err error) {
 		var began, window int64
 		w := &v.Wiring
-		err = s(&v.ID, &v.Station, &began, &v.Anew, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+		err = s(&v.ID, &v.Station, &began, &v.Anew, &w.Bench, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
 		v.Began, w.Window = moment(began), time.Duration(window)*time.Millisecond
 		return v, err
 	}, station)
@@ -201,9 +201,9 @@ func (r *Reader) State(ctx context.Context, station string) (*Saved, error) {
 	v := Saved{Station: station}
 	var at, window int64
 	w := &v.Wiring
-	err := r.db.QueryRowContext(ctx, `SELECT state.data, state.at, state.stretch, power, vbus, usb, profile, window
+	err := r.db.QueryRowContext(ctx, `SELECT state.data, state.at, state.stretch, bench, power, vbus, usb, profile, window
 		FROM state JOIN station ON station.id = state.station JOIN stretch ON stretch.id = state.stretch WHERE station.name = ?`, station).
-		Scan(&v.Data, &at, &v.stretch, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+		Scan(&v.Data, &at, &v.stretch, &w.Bench, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}

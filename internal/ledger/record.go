@@ -19,6 +19,7 @@ const sealAt = 4096
 // Wiring is what a station is while it is followed: what a recording of it
 // must say to be replayed.
 type Wiring struct {
+	Bench   string // the name of the bench
 	Hookup  bench.Hookup
 	Profile string
 	Window  time.Duration // 0: the profile's

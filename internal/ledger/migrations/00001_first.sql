@@ -20,6 +20,7 @@ CREATE TABLE stretch (
   station INTEGER NOT NULL REFERENCES station,
   began   INTEGER NOT NULL, -- Unix ms, as all times
   anew    INTEGER NOT NULL, -- 1: the station began; 0: the clock was stepped back
+  bench   TEXT    NOT NULL, -- its name
   power   TEXT    NOT NULL, -- how it was wired
   vbus    INTEGER NOT NULL,
   usb     INTEGER NOT NULL,

@@ -1,0 +1,156 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"go.uber.org/zap"
+
+	"benchvigil/internal/ledger"
+)
+
+// keepTraces is how long and how many traces are kept; events and marks stay
+// for ever.
+var keepTraces = ledger.Retention{Age: 366 * 24 * time.Hour, Bytes: 10 << 30}
+
+// openLedger opens the store of a running bench; nil where no folder is named.
+func openLedger(p *Plan) (*ledger.Ledger, error) {
+	if p.Data == "" {
+		return nil, nil
+	}
+	l, err := ledger.Open(context.Background(), ledger.Options{Dir: p.Data, Retain: keepTraces, Now: p.Now, Logger: p.Logger})
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
+	}
+	return l, nil
+}
+
+// begin notes that a station begins to be followed.
+func (r *record) begin(sp StationPlan, at time.Time) {
+	if r.store != nil {
+		r.store.Begin(sp.ID, at, ledger.Wiring{Bench: r.bench, Hookup: sp.Hookup, Profile: sp.Profile.Name, Window: sp.Window})
+	}
+}
+
+// storeTrouble is nil while the ledger can be written, or where none is kept.
+func (r *record) storeTrouble() error {
+	if r.store == nil || r.store.Trouble() == nil {
+		return nil
+	}
+	return fmt.Errorf("%w: %w", ErrRecord, r.store.Trouble().Err)
+}
+
+// DataOptions say which ledger a command is about.
+type DataOptions struct {
+	Data   string // the folder that run --data writes
+	Out    io.Writer
+	Logger *zap.Logger
+}
+
+// CheckLedger looks at everything and says on Out what is wrong.
+func CheckLedger(ctx context.Context, o DataOptions) error {
+	return reading(ctx, o.Data, func(r *ledger.Reader) error {
+		findings, err := r.Check(ctx)
+		if err != nil {
+			return err
+		}
+		for _, f := range findings {
+			fmt.Fprintln(o.Out, f) //nolint:errcheck // the exit code tells
+		}
+		if len(findings) > 0 {
+			return fmt.Errorf("%w: %s: %d things cannot be read", ErrLedger, o.Data, len(findings))
+		}
+		_, err = fmt.Fprintf(o.Out, "%s: everything can be read\n", o.Data)
+		return err
+	})
+}
+
+// RebuildLedger makes the runs and watches again from the events and marks. No
+// watch may be using the ledger.
+func RebuildLedger(ctx context.Context, o DataOptions) error {
+	return writing(ctx, o, func(l *ledger.Ledger) error {
+		damaged, err := l.Rebuild(ctx)
+		for _, d := range damaged {
+			fmt.Fprintln(o.Out, d) //nolint:errcheck // the exit code tells
+		}
+		if err == nil && len(damaged) > 0 {
+			err = fmt.Errorf("%w: %s: %d events cannot be read and were passed over", ErrLedger, o.Data, len(damaged))
+		}
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(o.Out, "%s: runs and watches are made again\n", o.Data)
+		return err
+	})
+}
+
+// VacuumLedger gives the room of deleted traces back to the disk. No watch may
+// be using the ledger.
+func VacuumLedger(ctx context.Context, o DataOptions) error {
+	return writing(ctx, o, func(l *ledger.Ledger) error {
+		if err := l.Vacuum(ctx); err != nil {
+			return fmt.Errorf("%w: %w", ErrRecord, err)
+		}
+		used, err := l.Used(ctx)
+		if err == nil {
+			_, err = fmt.Fprintf(o.Out, "%s: takes %.1f MB now\n", o.Data, float64(used)/1e6)
+		}
+		return err
+	})
+}
+
+// BackUp writes the ledger as it is now into a new file, also while a watch
+// writes to it.
+func BackUp(ctx context.Context, o DataOptions, file string) error {
+	return reading(ctx, o.Data, func(r *ledger.Reader) error {
+		if err := r.Backup(ctx, file); err != nil {
+			return fmt.Errorf("%w: %w", ErrRecord, err)
+		}
+		_, err := fmt.Fprintf(o.Out, "%s: backed up to %s\n", o.Data, file)
+		return err
+	})
+}
+
+// Restore puts a backup in the place of a ledger that no watch is using.
+func Restore(ctx context.Context, o DataOptions, file string) error {
+	aside, err := ledger.Restore(ctx, o.Data, file)
+	switch {
+	case errors.Is(err, ledger.ErrDamaged), errors.Is(err, ledger.ErrNewer):
+		return fmt.Errorf("%w: %w", ErrLedger, err)
+	case err != nil:
+		return fmt.Errorf("%w: %w", ErrRecord, err)
+	}
+	if aside != "" {
+		fmt.Fprintf(o.Out, "what was there is now %s\n", aside) //nolint:errcheck // the next line tells
+	}
+	_, err = fmt.Fprintf(o.Out, "%s: restored from %s\n", o.Data, file)
+	return err
+}
+
+// reading opens a ledger for reading.
+func reading(ctx context.Context, dir string, do func(*ledger.Reader) error) (err error) {
+	r, err := ledger.OpenReader(ctx, dir)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrLedger, err)
+	}
+	defer func() { err = errors.Join(err, r.Close()) }()
+	return do(r)
+}
+
+// writing opens a ledger that no watch is using.
+func writing(ctx context.Context, o DataOptions, do func(*ledger.Ledger) error) (err error) {
+	// A mistyped folder must not get a ledger of its own; a damaged one is set
+	// aside by the opening.
+	if err := reading(ctx, o.Data, func(*ledger.Reader) error { return nil }); errors.Is(err, ledger.ErrMissing) {
+		return err
+	}
+	l, err := ledger.Open(ctx, ledger.Options{Dir: o.Data, Logger: o.Logger})
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrRecord, err)
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	return do(l)
+}
