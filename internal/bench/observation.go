@@ -136,15 +136,12 @@ func Screens() []Screen {
 	return []Screen{ScreenBlank, ScreenLogo, ScreenLock, ScreenRepair, ScreenDelay, ScreenTrust, ScreenUnlocked, ScreenProgress}
 }
 
-// Check says what is wrong with a mark that somebody is about to make. Marks
-// in recordings are taken as they are, but for their goal: an unknown kind
-// means nothing.
+// Check says what is wrong with a mark that somebody is about to make.
 func (m Mark) Check() error {
+	if err := m.Known(); err != nil {
+		return err
+	}
 	switch {
-	case !slices.Contains(MarkKinds(), m.Kind):
-		return fmt.Errorf("%q is no mark: there are %s", m.Kind, strings.Join(MarkKinds(), ", "))
-	case m.Kind == MarkScreen && !slices.Contains(Screens(), Screen(m.Text)):
-		return fmt.Errorf("%q is no screen: there are %s", m.Text, screenNames())
 	case m.Kind == MarkNote && strings.TrimSpace(m.Text) == "":
 		return errors.New("a note needs words")
 	case m.For < 0 || m.For > MostHandsOn:
@@ -153,6 +150,18 @@ func (m Mark) Check() error {
 		return fmt.Errorf("only %s lasts for a time", MarkHandsOn)
 	case len(m.Text) > maxMarkText || len(m.By) > maxMarkText:
 		return fmt.Errorf("a mark holds up to %d bytes of text", maxMarkText)
+	}
+	return nil
+}
+
+// Known says what in a mark means nothing: its kind, its screen or its goal.
+// Marks in recordings are held to this alone.
+func (m Mark) Known() error {
+	switch {
+	case !slices.Contains(MarkKinds(), m.Kind):
+		return fmt.Errorf("%q is no mark: there are %s", m.Kind, strings.Join(MarkKinds(), ", "))
+	case m.Kind == MarkScreen && !slices.Contains(Screens(), Screen(m.Text)):
+		return fmt.Errorf("%q is no screen: there are %s", m.Text, screenNames())
 	case m.Kind == MarkArm:
 		_, err := ParseGoal(m.Text)
 		return err

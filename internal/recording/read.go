@@ -9,6 +9,7 @@ import (
 	"io"
 	"maps"
 	"math"
+	"slices"
 	"time"
 
 	"github.com/klauspost/compress/zstd"
@@ -21,8 +22,8 @@ var zstdMagic = []byte{0x28, 0xb5, 0x2f, 0xfd}
 
 // Reader reads a recording line by line.
 type Reader struct {
-	// Warn is told of what was passed over: once for each unknown field, and
-	// a last line that is cut off.
+	// Warn is told of what was passed over, once for each unknown field, and of
+	// what looks like a mistake: see doubts.
 	Warn func(text string)
 
 	name   string
@@ -33,6 +34,7 @@ type Reader struct {
 	header unheard
 	first  []byte // a first line that was no header
 	warned map[string]bool
+	doubts doubts
 }
 
 type unheard struct {
@@ -51,7 +53,11 @@ func NewReader(r io.Reader, name string) (*Reader, error) {
 		}
 		d.zr, d.b = zr, bufio.NewReaderSize(zr, 64<<10)
 	}
-	if err := d.readHeader(); err != nil {
+	err := d.checkStart()
+	if err == nil {
+		err = d.readHeader()
+	}
+	if err != nil {
 		d.Close()
 		return nil, err
 	}
@@ -80,7 +86,7 @@ func (d *Reader) readHeader() error {
 		return err
 	}
 	if ok, err := d.takeHeader(b); !ok {
-		d.first = bytes.Clone(b)
+		d.first = bytes.Clone(bytes.TrimSpace(b))
 		return err
 	}
 	return nil
@@ -133,6 +139,17 @@ func isHeader(b []byte) bool {
 // that is cut off, as a killed daemon leaves it, is passed over with a warning
 // where whole lines come before it.
 func (d *Reader) Next() (bench.Observation, error) {
+	o, err := d.next()
+	switch {
+	case err == nil:
+		d.doubt(o)
+	case errors.Is(err, io.EOF):
+		d.doubtAll()
+	}
+	return o, err
+}
+
+func (d *Reader) next() (bench.Observation, error) {
 	b := d.first
 	d.first = nil
 	for len(b) == 0 {
@@ -155,11 +172,13 @@ func (d *Reader) Next() (bench.Observation, error) {
 	case d.open && d.n > 1 && cutOff(b):
 		d.Warn(fmt.Sprintf("%s:%d: the last line is cut off, and passed over", d.name, d.n))
 		return bench.Observation{}, io.EOF
+	case d.n == 1 && !looksLikeJSON(b):
+		return bench.Observation{}, d.bad("", fmt.Errorf("%s: not a recording, which has one JSON object a line", short(b)))
 	default:
 		return bench.Observation{}, d.bad(field, err)
 	}
 	for _, f := range unknown {
-		d.warn(f)
+		d.warnOnce(f, f+": passed over, this version does not know the field")
 	}
 	return o, nil
 }
@@ -170,10 +189,11 @@ func cutOff(b []byte) bool {
 	return errors.Is(json.NewDecoder(bytes.NewReader(b)).Decode(&all), io.ErrUnexpectedEOF)
 }
 
-func (d *Reader) warn(field string) {
-	if !d.warned[field] {
-		d.warned[field] = true
-		d.Warn(fmt.Sprintf("%s:%d: %s: passed over, this version does not know the field", d.name, d.n, field))
+// warnOnce tells about the line read last, once for each key.
+func (d *Reader) warnOnce(key, text string) {
+	if !d.warned[key] {
+		d.warned[key] = true
+		d.Warn(fmt.Sprintf("%s:%d: %s", d.name, d.n, printable(text)))
 	}
 }
 
@@ -193,7 +213,7 @@ func (d *Reader) readLine() ([]byte, error) {
 		return b, nil
 	}
 	d.n++
-	return nil, d.bad("", err)
+	return nil, d.broken(err)
 }
 
 func (d *Reader) readLongLine(head []byte) ([]byte, error) {
@@ -205,7 +225,7 @@ func (d *Reader) readLongLine(head []byte) ([]byte, error) {
 		}
 		d.n++
 		if err != nil && !errors.Is(err, io.EOF) {
-			return nil, d.bad("", err)
+			return nil, d.broken(err)
 		}
 		d.open = err != nil
 		return bytes.TrimSuffix(head, []byte{'\n'}), nil
@@ -214,12 +234,20 @@ func (d *Reader) readLongLine(head []byte) ([]byte, error) {
 	return nil, d.bad("", fmt.Errorf("a line longer than %d bytes", maxLine))
 }
 
+// broken is an error of reading, not of what was read.
+func (d *Reader) broken(err error) error {
+	if d.zr != nil {
+		err = fmt.Errorf("not a whole zstd file: %w", err)
+	}
+	return d.bad("", err)
+}
+
 // bad makes an error that names file, line and field.
 func (d *Reader) bad(field string, err error) error {
 	if field != "" {
-		field = " " + field + ":"
+		field = " " + printable(field) + ":"
 	}
-	return fmt.Errorf("%s:%d:%s %w (%w)", d.name, d.n, field, err, ErrUnreadable)
+	return fmt.Errorf("%s:%d:%s %w (%w)", d.name, d.n, field, shown{err}, ErrUnreadable)
 }
 
 // decode reads one line. The fast path takes what the fields of this version
@@ -243,8 +271,8 @@ func (l *line) observation() (o bench.Observation, field string, err error) {
 	if err != nil {
 		return o, "at", fmt.Errorf("%q is not a time: write it like 2026-03-02T21:14:05.120Z", l.At)
 	}
-	if l.Station == "" {
-		return o, "station", errors.New("is missing")
+	if err := checkStation(l.Station); err != nil {
+		return o, "station", err
 	}
 	o = bench.Observation{At: at.Round(time.Millisecond).UTC(), Station: l.Station}
 	facts := 0
@@ -298,11 +326,12 @@ func (m *mark) fact() (f bench.Mark, field string, err error) {
 		return f, "kind", errors.New("is missing")
 	case !(m.ForSecs >= 0 && m.ForSecs <= 1e6):
 		return f, "for_s", fmt.Errorf("%g: want a number of seconds", m.ForSecs)
-	case m.Kind == bench.MarkArm:
-		_, err = bench.ParseGoal(m.Text)
-		return f, "text", err
+	case !slices.Contains(bench.MarkKinds(), m.Kind):
+		return f, "kind", f.Known()
+	case m.Kind == bench.MarkScreen:
+		f = f.Tidy()
 	}
-	return f, "", nil
+	return f, "text", f.Known()
 }
 
 func seconds(s float64) time.Duration {

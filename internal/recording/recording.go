@@ -20,11 +20,12 @@
 //	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on; "text" of arm is a goal
 //	"supply":     {"change":"lost","error":"connection refused","channel":"vbus"}                 lost, back, error; channel as above, or thermometer
 //	"usb_source": {"change":"lost","error":"no such directory"}                                  lost, back, error
-//	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}                           no by_s: by an unknown amount
+//	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}                           no by_s: by an unknown amount, with a warning
 //
 // A quantity that is absent or null is unknown. Fields that this version does
-// not know are passed over with a warning; a value that cannot be read is an
-// error that names file, line and field.
+// not know are passed over with a warning; a value that cannot be read, or that
+// it does not know, is an error that names file, line and field. What can be
+// read and looks like a mistake is warned of (doubts.go).
 package recording
 
 import (

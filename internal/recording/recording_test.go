@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/klauspost/compress/zstd"
@@ -128,7 +130,7 @@ func TestTimesAreRounded(t *testing.T) {
 func TestUnreadable(t *testing.T) {
 	good := strings.SplitAfter(example, "\n")[0]
 	for _, tc := range []struct{ name, in, want string }{
-		{"not json", good + "power on\n", "rec.jsonl:2: power on: not JSON"},
+		{"not json", good + "power on\n", `rec.jsonl:2: "power on": not JSON`},
 		{"garbage at the end", good + `{"at":"2026-03-02T21:14:05.220Z";"stat`, "rec.jsonl:2: {"},
 		{"a last line that is whole, and wrong", good + `{"at":"2026-03-02T21:14:05.220Z"}`, "rec.jsonl:2: station: is missing"},
 		{"torn in the middle", good + `{"at":"2026-03-02T21:14:05.220Z","stat` + "\n" + good, "rec.jsonl:2: {"},
@@ -268,7 +270,7 @@ func genFact(t *rapid.T) bench.Fact {
 	case 2:
 		return bench.Traffic{URBs: rapid.Uint64().Draw(t, "urbs")}
 	case 3:
-		return bench.Mark{By: text.Draw(t, "by"), Kind: "k" + text.Draw(t, "kind"), Text: text.Draw(t, "text"), For: time.Duration(rapid.Int64Range(0, 1e6).Draw(t, "for")) * time.Millisecond}
+		return bench.Mark{By: text.Draw(t, "by"), Kind: rapid.SampledFrom([]string{bench.MarkNote, bench.MarkStop, bench.MarkHandsOn}).Draw(t, "kind"), Text: text.Draw(t, "text"), For: time.Duration(rapid.Int64Range(0, 1e6).Draw(t, "for")) * time.Millisecond}
 	case 4:
 		return bench.Supply{Change: sight.Draw(t, "change"), Error: text.Draw(t, "error"), Channel: text.Draw(t, "channel")}
 	case 5:
@@ -285,7 +287,7 @@ func TestRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		o := bench.Observation{
 			At:      time.UnixMilli(rapid.Int64Range(0, 4e12).Draw(t, "at")).UTC(),
-			Station: "s" + rapid.StringN(0, 8, 20).Draw(t, "station"), Fact: genFact(t),
+			Station: "s" + rapid.StringOfN(rapid.RuneFrom(nil, unicode.L, unicode.N, unicode.Zs), 0, 8, 20).Draw(t, "station"), Fact: genFact(t),
 		}
 		var b bytes.Buffer
 		w, err := recording.NewWriter(&b, recording.Header{Bench: "north"})
@@ -318,14 +320,24 @@ func FuzzLine(f *testing.F) {
 	f.Add([]byte(`{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"jump","by_s":1e9}}`))
 	f.Add([]byte(`{"at":"2026-03-02T21:14:05Z","station":"s1","temperature":{"celsius":31.25}}`))
 	f.Add([]byte{0x28, 0xb5, 0x2f, 0xfd, 0x04, 0x00})
+	f.Add([]byte("\x1b]0;hi\a\x1b[31mred"))
+	f.Add([]byte("\xef\xbb\xbf{\"at\":\"2026-03-02T21:14:05Z\",\"station\":\"\u009b\",\"power\":{\"volts\":3800,\"\x7f\":\"\u202e\"}}"))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		got, _, err := readAll(t, bytes.NewReader(b))
+		got, warned, err := readWarned(t, bytes.NewReader(b))
 		if err != nil && !errors.Is(err, recording.ErrUnreadable) {
 			t.Errorf("%q: %v is not ErrUnreadable", b, err)
 		}
 		for _, o := range got {
 			if _, err := recording.Encode(o); err != nil {
 				t.Errorf("%q was read as %+v, which cannot be written: %v", b, o, err)
+			}
+		}
+		if err != nil {
+			warned = append(warned, err.Error())
+		}
+		for _, text := range warned {
+			if !utf8.ValidString(text) || strings.ContainsFunc(text, func(r rune) bool { return !unicode.IsGraphic(r) }) || len(text) > 2000 {
+				t.Errorf("%q: %q is not for a terminal", b, text)
 			}
 		}
 	})

@@ -3,7 +3,6 @@ package recording
 import (
 	"encoding/json"
 	"errors"
-	"fmt"
 	"slices"
 )
 
@@ -70,7 +69,7 @@ func (w *walker) field(obj map[string]json.RawMessage, prefix, name string, targ
 		return
 	}
 	if err := json.Unmarshal(raw, target); err != nil {
-		w.fail(prefix+name, fmt.Errorf("%s: %w", short(raw), plain(err)))
+		w.fail(prefix+name, explain(raw, err))
 	}
 }
 
@@ -141,34 +140,12 @@ func (w *walker) clock(raw json.RawMessage) *clockNews {
 func object(raw []byte) (map[string]json.RawMessage, error) {
 	var obj map[string]json.RawMessage
 	if err := json.Unmarshal(raw, &obj); err != nil {
-		return nil, fmt.Errorf("%s: %w", short(raw), plain(err))
+		return nil, explain(raw, err)
 	}
 	if obj == nil {
 		return nil, errors.New("null: want an object")
 	}
 	return obj, nil
-}
-
-// plain puts the errors of encoding/json into words for people.
-func plain(err error) error {
-	if te, ok := errors.AsType[*json.UnmarshalTypeError](err); ok {
-		kind := map[string]string{"string": "text", "uint64": "a whole number", "float64": "a number", "bool": "true or false"}[te.Type.String()]
-		if kind == "" {
-			kind = "an object"
-		}
-		return fmt.Errorf("want %s", kind)
-	}
-	if se, ok := errors.AsType[*json.SyntaxError](err); ok {
-		return fmt.Errorf("not JSON: %w", se)
-	}
-	return err
-}
-
-func short(raw []byte) string {
-	if len(raw) > 60 {
-		return string(raw[:57]) + "…"
-	}
-	return string(raw)
 }
 
 func sortedKeys(m map[string]json.RawMessage) []string {
