@@ -15,23 +15,24 @@ import (
 // same: a board's own swings last for seconds. So each counts for a part of an
 // independent one, by the time since the one before.
 const (
-	ampsPerSecond    = 3.0  // independent readings in a second
-	livelyWeight     = 0.5  // of an independent second
-	trafficWeight    = 0.15 // of an independent count
-	newsFor          = 10   // seconds for which calm, or a silent bus, is news
-	oldNews          = 30   // so many times less do they weigh after that
-	busy             = 1.0  // transfers a second that are more than none
-	evidenceMost     = 4.0  // what one piece may speak against a mode, in nats
-	evidenceKept     = 50   // nats of evidence for a mode that are remembered
-	spoken           = 1.0  // nats that must speak for a change: time alone tells none but the end of a start
-	spokenAgainst    = 40.0 // against what somebody saw
-	mayBe            = 0.01 // what is believed less is out of the question
-	believed         = 0.6  // a mode is declared at this,
-	doubted          = 0.2  // when the one in force is below this,
-	holdSteps        = 3    // for so many steps
-	seenWeight       = 3.0  // of what somebody saw on the screen
-	mostSteps        = 600  // are made at once, after a silence
-	slowPeriod    ms = 250  // readings that are further apart are rare
+	ampsPerSecond    = 3.0    // independent readings in a second
+	livelyWeight     = 0.5    // of an independent second
+	trafficWeight    = 0.15   // of an independent count
+	newsFor          = 10     // seconds for which calm, or a silent bus, is news
+	oldNews          = 30     // so many times less do they weigh after that
+	busy             = 1.0    // transfers a second that are more than none
+	evidenceMost     = 4.0    // what one piece may speak against a mode, in nats
+	evidenceKept     = 50     // nats of evidence for a mode that are remembered
+	spoken           = 1.0    // nats that must speak for a change: time alone tells none but the end of a start
+	spokenAgainst    = 40.0   // against what somebody saw
+	mayBe            = 0.01   // what is believed less is out of the question
+	believed         = 0.6    // a mode is declared at this,
+	doubted          = 0.2    // when the one in force is below this,
+	holdSteps        = 3      // for so many steps
+	seenWeight       = 3.0    // of what somebody saw on the screen
+	anew          ms = 60_000 // a device that came so lately came anew
+	mostSteps        = 600    // are made at once, after a silence
+	slowPeriod    ms = 250    // readings that are further apart are rare
 )
 
 // beliefState is what the filter believes while the evidence leaves several
@@ -141,10 +142,10 @@ func (e *Engine) prior(now int, fresh bool) {
 }
 
 // goesOn is the weight of the mode in force among those that may follow it: it
-// goes on, most likely. A device that has just come back from a mode with
-// planned restarts may as well be through with it.
+// goes on, most likely. A device that has just come back from re-pairing may as
+// well be through with it.
 func (e *Engine) goesOn(now int) float64 {
-	if e.m.modes[now].Restarts && e.s.USB.Since == e.s.Now {
+	if e.m.modes[now].Mode == bench.RePairing && e.s.USB.Since == e.s.Now {
 		return often
 	}
 	return often * often
@@ -366,7 +367,7 @@ func (e *Engine) declareBelieved(t ms, n int) {
 	if best != b.Lead {
 		b.Lead, b.Steps = best, 0
 	}
-	if b.For[best] < e.mustSpeak() {
+	if b.For[best] < e.mustSpeak(e.m.modes[best].Mode) {
 		return
 	}
 	if b.Steps += n; b.Steps >= holdSteps {
@@ -374,11 +375,24 @@ func (e *Engine) declareBelieved(t ms, n int) {
 	}
 }
 
+// softly reports that a device may pass from one mode to the other while it
+// stays on the bus: to sleep and back. What else shares an identity begins with
+// a start, with the device coming anew, or with what a person saw.
+func (e *Engine) softly(from, to bench.Mode) bool {
+	switch {
+	case from == bench.Unknown || from == bench.Starting || from == bench.Asleep || to == bench.Asleep:
+		return true
+	}
+	return e.s.USB.Since > e.s.Mode.Since && e.s.Now-e.s.USB.Since <= anew
+}
+
 // mustSpeak is how much evidence a change takes beside what is believed. A mode
 // that a person saw is not given up lightly until the device comes anew.
-func (e *Engine) mustSpeak() float64 {
+func (e *Engine) mustSpeak(to bench.Mode) float64 {
 	m := &e.s.Mode
 	switch {
+	case e.s.USB.Present && !e.softly(m.Mode, to):
+		return math.Inf(1)
 	case m.Mode == bench.Starting:
 		return 0
 	case e.s.Screen.At != 0 && e.s.Screen.At >= max(m.Since, e.s.USB.Since):

@@ -33,10 +33,11 @@ const (
 var driftChart = stats.Chart{K: 2, H: 90}
 
 const (
-	leakFor     = 60 // seconds in the upper third of the band of standby
-	leakOver    = 16 // seconds over which it is smoothed: a coarse instrument flickers
-	limitFor    = 3  // seconds above the limit of the mode
-	collapseFor = 2  // seconds with the volts sagging and the supply at its limit
+	leakFor         = 60     // seconds in the upper third of the band of standby
+	leakOver        = 16     // seconds over which it is smoothed: a coarse instrument flickers
+	limitFor        = 3      // seconds above the limit of the mode
+	collapseFor     = 2      // seconds with the volts sagging and the supply at its limit
+	collapseOver ms = 30_000 // after this without them a collapse is over
 )
 
 // currentState is what the current did in the mode in force. What was told is
@@ -123,6 +124,9 @@ func (e *Engine) high(since ms, kind string, why ...string) {
 func (e *Engine) watchCollapse(from ms) {
 	c, s := &e.s.Current, &e.s.Power
 	if s.Sag < from || s.AtMax < from {
+		if c.Collapsed != 0 && from-max(s.Sag, s.AtMax) > collapseOver {
+			c.Collapsed = 0 // the next is another one
+		}
 		c.Sags = streak{}
 		return
 	}

@@ -101,6 +101,11 @@ func (e *Engine) modeWithoutIdentity(t ms) {
 		return
 	}
 	since, over := e.startingOver(t)
+	if away, ok := e.leftFor(t); ok && e.s.USB.Gone >= e.s.Run.Start && e.s.USB.Left.Mode == bench.Running && away > millis(e.p.Spec(bench.Running).Absence()) {
+		if !e.perhapsRestarting(t) { // it was no start
+			since, over = e.s.USB.Gone, true
+		}
+	}
 	switch {
 	case !e.st.Hookup.USB:
 		e.open(e.mask(e.ups)|e.bit(bench.Starting)|e.bit(bench.Unknown), since)
@@ -116,11 +121,15 @@ func (e *Engine) cableOut() bool {
 	return (l.Mode == bench.Running || l.Mode == bench.Asleep) && e.s.Mode.Mode == l.Mode && !l.changed()
 }
 
-// maybeRestarting reports a board that left a mode with planned restarts, and
-// that draws what a start draws for no longer than a start may last.
+// maybeRestarting reports a board that left a mode with planned restarts, or one
+// that ran and whose current is another one since, and that draws what a start
+// draws for no longer than a start may last.
 func (e *Engine) maybeRestarting(away ms) bool {
 	left, start := e.p.Spec(e.s.USB.Left.Mode), e.p.Spec(bench.Starting)
-	if left == nil || !left.Restarts || start == nil || start.Most > 0 && away > millis(start.Most) {
+	if left == nil || start == nil || start.Most > 0 && away > millis(start.Most) {
+		return false
+	}
+	if !left.Restarts && !(left.Mode == bench.Running && e.s.USB.Left.changed()) {
 		return false
 	}
 	level, ok := e.s.Power.Level.Get()
@@ -163,6 +172,7 @@ func (e *Engine) setMode(to bench.Mode, since ms, why ...string) {
 		since = max(since, r.Start)
 	}
 	*m = modeState{Mode: to, Since: since}
+	e.s.Power.Levels, e.s.Power.Spread = 0, 0
 	if r.Active && r.Origin == 0 && from == bench.Starting {
 		r.Origin = since
 	}

@@ -73,10 +73,11 @@ func (e *Engine) sort(t ms, amps unit.Current) {
 		}
 		s.Off, s.Mid, s.Low = streak{}, streak{}, streak{}
 		s.High.add(t)
-		e.sortWeak(t, amps)
+		if s.High.N >= 2 && t-s.High.Since > staleFor {
+			s.Was, s.Dip = 0, 0 // what bus power bridged is over
+		}
 		return
 	}
-	s.Weak, s.Dipped = streak{}, 0
 	s.Ever, s.LastLow = true, t
 	if s.Low.N == 0 {
 		s.Dip = t
@@ -100,22 +101,6 @@ func (e *Engine) slideLow(t ms) {
 	s := &e.s.Power
 	if e.s.USB.Present && t-s.Low.Since > together {
 		s.Low = streak{N: 1, Since: t}
-	}
-}
-
-// sortWeak follows a current that fell to less than half of what it was, and to
-// less than anything running or starting draws.
-func (e *Engine) sortWeak(t ms, amps unit.Current) {
-	s := &e.s.Power
-	level, ok := s.Level.Get()
-	switch {
-	case !e.weak(amps):
-		if s.Weak.N >= 2 && t-s.Weak.Since >= millis(e.p.OffFor) {
-			s.Dipped, s.High = s.Weak.Since, streak{N: 1, Since: t}
-		}
-		s.Weak = streak{}
-	case s.Weak.N > 0 || ok && 2*amps < level:
-		s.Weak.add(t)
 	}
 }
 
@@ -195,12 +180,23 @@ func (e *Engine) closeBlock(t ms) {
 		s.Level = unit.Some(s.Block[n/2])
 		now := second{level: s.Block[n/2], swing: s.Block[n-1-trim(n)] - s.Block[trim(n)], step: s.Steps / unit.Current(max(n-1, 1)), n: n}
 		s.Block, s.Steps = s.Block[:0], 0
+		s.spread(now.level)
 		e.watchLeft(s.BlockFrom, now)
 		e.currentMoves(s.BlockFrom, now)
 		e.weighSecond(now.lively())
 		e.watchLevel(s.BlockFrom, now)
 	}
 	s.BlockFrom = t - (t-s.BlockFrom)%1000
+}
+
+// spreadOver is over how many seconds, about, the spread of the level is taken.
+const spreadOver = 60
+
+// spread follows how far the levels of a board are from their mean.
+func (s *powerState) spread(level unit.Current) {
+	s.Levels = min(s.Levels+1, spreadOver)
+	s.Mean += (level - s.Mean) / unit.Current(s.Levels)
+	s.Spread += (max(level-s.Mean, s.Mean-level) - s.Spread) / unit.Current(s.Levels)
 }
 
 // trim is how many readings at each end of a second are not looked at.
@@ -233,7 +229,7 @@ func (e *Engine) checkSight(t ms) {
 		return
 	}
 	v.Lost, v.Told = since, true
-	s.Off, s.Mid, s.Low, s.High, s.Weak, s.Dip = streak{}, streak{}, streak{}, streak{}, streak{}, 0
+	s.Off, s.Mid, s.Low, s.High, s.Dip = streak{}, streak{}, streak{}, streak{}, 0
 	s.Level = unit.Maybe[unit.Current]{}
 	e.emit(bench.SupplyLost, since, bench.EventData{Mode: e.s.Mode.Mode, Uptime: e.uptime(since), Why: e.whySilent(t, since)})
 }

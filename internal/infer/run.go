@@ -23,7 +23,7 @@ func (e *Engine) findDown(t ms) {
 	}
 	if e.s.Run.Blocked {
 		e.s.Run.Blocked = false
-		e.s.Power.Was, e.s.Power.Dipped = 0, 0
+		e.s.Power.Was = 0
 		return
 	}
 	d.Since, d.Why = max(since, e.s.Run.Start), why
@@ -47,8 +47,6 @@ func (e *Engine) downByReadings() (ms, string) {
 		return e.withLink(s.Dip), "the current fell together with the loss of USB"
 	case off.N > 0 && near(off.Since, gone):
 		return e.withLink(off.Since), "the current fell together with the loss of USB"
-	case e.s.Mode.Mode == bench.Running && s.Dipped != 0 && s.Dipped >= e.s.Run.Start && near(s.Dipped, gone) && s.High.N >= 2:
-		return s.Dipped, say("the current dipped together with the loss of USB and %v flows again: a restart", s.Amps)
 	}
 	return 0, ""
 }
@@ -148,6 +146,9 @@ func (e *Engine) kind(back, linkOnly bool) (string, []string) {
 func (e *Engine) drop(kind string, why []string) {
 	r, at := e.s.Run, e.s.Down.Since
 	mode := e.s.Mode.Mode
+	if e.s.Down.In != "" {
+		mode = e.s.Down.In
+	}
 	e.end(bench.RunDropped, at, kind)
 	e.s.Counts.Drops++
 	e.emit(bench.RunDropped, at, bench.EventData{
@@ -168,7 +169,7 @@ func (e *Engine) end(kind bench.EventType, at ms, as string) {
 		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
 	}
 	e.s.Run, e.s.Down, e.s.USB.Left = runState{}, downState{}, leftState{}
-	e.s.Power.Dip, e.s.Power.Weak, e.s.Power.Was, e.s.Power.Dipped = 0, streak{}, 0, 0
+	e.s.Power.Dip, e.s.Power.Was = 0, 0
 	e.s.Move.Stalled = 0
 }
 
@@ -261,6 +262,9 @@ func (e *Engine) checkWindow(t ms) {
 func (e *Engine) suspect(t ms) bool {
 	s := &e.s.Power
 	if _, away := e.leftFor(t); away && e.blind(t) {
+		return true
+	}
+	if e.perhapsRestarting(t) {
 		return true
 	}
 	low := s.Low.N > 0 && (s.Off.N > 0 || !e.s.USB.Present) && !e.st.Hookup.VBUS

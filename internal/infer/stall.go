@@ -28,7 +28,9 @@ const (
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
 	leftFloor  = 50 * unit.Milliampere
-	leftShare  = 0.25 // a change since the device left the bus
+	leftShare  = 0.35 // a change since the device left the bus,
+	leftSpread = 3    // and so many times what the level changed by before,
+	leftFresh  = 0.5  // or this where that is not known yet
 )
 
 // lively reports that the current swung within the second.
@@ -38,24 +40,30 @@ func (s second) lively() bool {
 
 // worked reports a swing that is more than noise, which jumps from reading to
 // reading; what a board does lasts longer. For normal noise of one standard
-// deviation the mean step is 2/sqrt(pi), and the swing 2.56.
+// deviation the mean step is 2/sqrt(pi), and the swing 2.56. Few readings in a
+// second cannot tell the two apart.
 func (s second) worked() bool {
-	return s.lively() && float64(s.swing) > swingNoise*float64(s.step)
+	return s.lively() && (s.n < 5 || float64(s.swing) > swingNoise*float64(s.step))
 }
 
-// shifted reports that the level left its course by more than noise does.
-// For normal noise the swing is 2.56 standard deviations, and the median of n
-// readings has a standard error of 1.25/sqrt(n) of them.
-func (s second) shifted(course unit.Current) bool {
-	se := float64(s.swing) / 2.56 * 1.25 / math.Sqrt(float64(s.n))
+// shifted reports that the level left its course by more than noise does, whose
+// mean step is given. For normal noise the swing is 2.56 standard deviations,
+// the mean step 1.13, and the median of n readings has a standard error of
+// 1.25/sqrt(n) of them.
+func (s second) shifted(course unit.Current, noise float64) bool {
+	sigma := max(float64(s.swing)/2.56, noise/1.13)
+	se := sigma * 1.25 / math.Sqrt(float64(s.n))
 	return max(s.level-course, course-s.level) > max(shiftFloor, scale(course, shiftShare), unit.Current(shiftSigma*se))
 }
 
 func scale(c unit.Current, by float64) unit.Current { return unit.Current(float64(c) * by) }
 
-// hintFor is how soon a second second must look like movement: one alone is a
-// spike.
-const hintFor ms = 3000
+// How many seconds must look like movement, and how soon after each other.
+const (
+	hintFor    ms = 3000
+	hintsFor      = 2
+	hintsAgain    = 5 // while a stall stands
+)
 
 // trafficFresh is how old a traffic count may be and still be evidence that
 // the bus can be seen.
@@ -64,9 +72,12 @@ const trafficFresh ms = 10_000
 // Traffic that moves a restore comes at the rate its family shows or faster;
 // what a host asks a device that stands still is a few transfers now and then.
 const (
-	usualRate  = 5.0 // URBs a second that a restore shows at least, where the profile does not say
-	idleShare  = 0.2 // of that, at most, when it stands still
-	trafficErr = 1e-4
+	usualRate   = 5.0  // URBs a second that a restore shows at least, where the profile does not say
+	fastestPoll = 20.0 // no host asks a device that stands still more often
+	idleShare   = 0.5  // of the least rate, at most, when it stands still
+	trafficErr  = 1e-4
+	trafficMay  = 2.0    // nats from which on the test may yet speak for work
+	trafficWait = 25_000 // ms that it is waited for
 )
 
 var trafficTest = stats.NewWald(trafficErr, trafficErr)
@@ -87,8 +98,9 @@ func (e *Engine) traffic(t ms, f bench.Traffic) {
 func (e *Engine) trafficMoves(t ms, n uint64, span ms) {
 	m, rate := &e.s.Move, e.workRate()
 	ratio := stats.PoissonRatio(int(min(n, 1e6)), float64(span)/1000, idleShare*rate, rate)
-	m.Busy = min(max(m.Busy+ratio, 0), trafficTest.Upper)
-	if trafficTest.Judge(m.Busy) == stats.ForP1 && ratio > 0 {
+	m.Busy = max(m.Busy+ratio, 0)
+	if trafficTest.Judge(m.Busy) == stats.ForP1 {
+		m.Busy = 0
 		e.moved(t)
 	}
 }
@@ -99,7 +111,7 @@ func (e *Engine) workRate() float64 {
 	if spec == nil {
 		return usualRate
 	}
-	return max(spec.Traffic.Or(profile.Rates{Low: usualRate}).Low, 1)
+	return min(max(spec.Traffic.Or(profile.Rates{Low: usualRate}).Low, 1), fastestPoll)
 }
 
 // currentMoves asks whether the current moved in the second that began at from.
@@ -114,19 +126,33 @@ func (e *Engine) currentMoves(from ms, now second) {
 	}
 	m.Lively = now.lively()
 	course := max(ref+m.Slope, 0)
-	if m.Lively && (now.worked() || !e.trafficTells(from)) || now.shifted(course) {
-		hint := m.Hint
-		m.Hint = from
-		if hint != 0 && from-hint <= hintFor {
-			m.Ref, m.Slope = unit.Some(now.level), 0
-			if !e.copying() || !e.countsTraffic(from) { // a board that runs moves without a copy
-				e.moved(from)
-			}
-		}
+	moves := m.Lively && (now.worked() || !e.trafficTells(from)) || now.shifted(course, m.Noise)
+	m.Noise += (float64(now.step) - m.Noise) / 8
+	if moves {
+		e.hint(from, now.level)
 		return
 	}
 	off := now.level - course
 	m.Ref, m.Slope = unit.Some(course+off/2), m.Slope+off/8
+}
+
+// hint notes a second that looks like movement. One alone is a spike; a stall
+// that was told takes more. A board that runs moves without a copy, and one that
+// goes down does not move.
+func (e *Engine) hint(from ms, level unit.Current) {
+	m := &e.s.Move
+	if m.Hint == 0 || from-m.Hint > hintFor {
+		m.Hints = 0
+	}
+	m.Hint = from
+	m.Hints++
+	if m.Hints < hintsFor || m.Stalled != 0 && m.Hints < hintsAgain {
+		return
+	}
+	m.Ref, m.Slope = unit.Some(level), 0
+	if level > e.p.StartsAbove && !(e.copying() && e.countsTraffic(from)) {
+		e.moved(from)
+	}
 }
 
 // trafficTells reports that the traffic says whether a restore moves, so that a
@@ -152,6 +178,9 @@ func (e *Engine) moved(t ms) {
 func (e *Engine) checkStall(t ms) {
 	m := &e.s.Move
 	quiet, since := e.mayBeQuiet()
+	if quiet > 0 && m.Busy >= trafficMay {
+		quiet += trafficWait
+	}
 	if quiet == 0 || t-since <= quiet || !e.s.Run.Active || m.Stalled != 0 || e.s.Down.Since != 0 || !e.movementInSight(t) {
 		return
 	}

@@ -64,9 +64,7 @@ type powerState struct {
 	Mid     streak       // those of them above the off band
 	High    streak       // readings above StartsAbove
 	Dip     ms           // first reading of the latest low streak, kept after it ended
-	Weak    streak       // readings above StartsAbove but below anything running or starting draws
 	Was     ms           // first reading of an off streak that was long enough and has ended
-	Dipped  ms           // first reading of a weak streak that has ended
 	Ever    bool         // a reading at or below StartsAbove was seen
 	LastLow ms           // the last of those
 	Sag     ms           // last reading with the volts sagging
@@ -77,6 +75,9 @@ type powerState struct {
 	Steps     unit.Current   // the changes from one to the next, summed up
 	BlockFrom ms
 	Level     unit.Maybe[unit.Current] // median of the last full second
+	Levels    int                      // of this mode, up to some
+	Mean      unit.Current             // of the levels, slow
+	Spread    unit.Current             // mean distance from it
 }
 
 // streak is an unbroken series of readings of one sort.
@@ -119,10 +120,11 @@ type usbState struct {
 type leftState struct {
 	Mode       bench.Mode
 	Level      unit.Maybe[unit.Current]
-	Lively     bool
-	MayRestart bool // a mode with planned restarts was not out of the question
-	Seconds    int  // full seconds since
-	Changed    int  // those of them with another level or liveliness
+	Spread     unit.Current // how far the level of a second was from its mean, usually
+	MayRestart bool         // a mode with planned restarts was not out of the question
+	Seconds    int          // full seconds since
+	Changed    int          // those of them with another level
+	AtOnce     bool         // one of the first was such a one
 }
 
 // modeState is the declared mode.
@@ -180,6 +182,7 @@ type warmthState struct {
 type downState struct {
 	Since ms // first reading of it, 0 when there is none
 	Why   string
+	In    bench.Mode // the mode it dropped in, where that is not the one in force
 }
 
 // moveState is the evidence that a restore moves.
@@ -187,6 +190,8 @@ type moveState struct {
 	Last    ms                       // the last movement
 	Ref     unit.Maybe[unit.Current] // the level's course
 	Slope   unit.Current             // a second
+	Noise   float64                  // mean step from one reading to the next, µA
+	Hints   int                      // seconds in a row that looked like a movement
 	Busy    float64                  // the sequential test of traffic, nats
 	Hint    ms                       // the last second that looked like a movement
 	Lively  bool                     // the current swung within the last second

@@ -38,9 +38,9 @@ func (e *Engine) usbGone(t ms) {
 		return
 	}
 	s.Present, s.Gone = false, t
-	s.Left = leftState{Mode: e.s.Mode.Mode, Level: e.s.Power.Level, Lively: e.s.Move.Lively, MayRestart: e.mayRestart()}
+	s.Left = leftState{Mode: e.s.Mode.Mode, Level: e.s.Power.Level, Spread: e.s.Power.usualSpread(), MayRestart: e.mayRestart()}
 	s.URBs = unit.Maybe[uint64]{}
-	e.moved(t)
+	e.s.Move.Last = t
 }
 
 func (e *Engine) usbCame(t ms, u bench.USB) {
@@ -53,6 +53,15 @@ func (e *Engine) usbCame(t ms, u bench.USB) {
 	s.Present, s.ID, s.Since, s.Serial = true, u.ID, t, u.Serial
 	e.s.Power.forget()
 	e.moved(t)
+}
+
+// usualSpread is how far the level is from its mean, usually; much, as long as
+// that is not known.
+func (s *powerState) usualSpread() unit.Current {
+	if s.Levels < spreadOver/2 {
+		return max(s.Spread, scale(s.Level.Or(0), leftFresh/leftSpread))
+	}
+	return s.Spread
 }
 
 // mayRestart reports that a mode with planned restarts is not out of the
@@ -110,14 +119,33 @@ func (e *Engine) restartedInRunning(t ms, id bench.USBID) bool {
 	return away > millis(run.Absence()) && (start.Most == 0 || away <= millis(start.Most)) && s.Left.changed()
 }
 
+// perhapsRestarting reports a board that ran, has left the bus, and may be
+// starting again with power held: that is known once it is back, or once the
+// current has gone on as before.
+func (e *Engine) perhapsRestarting(t ms) bool {
+	l, start := &e.s.USB.Left, e.p.Spec(bench.Starting)
+	away, gone := e.leftFor(t)
+	if !gone || e.s.USB.Gone < e.s.Run.Start || l.Mode != bench.Running || start == nil || e.blind(t) {
+		return false
+	}
+	if start.Most > 0 && away > millis(start.Most) {
+		return e.weak(e.s.Power.Amps)
+	}
+	return l.Seconds < 3 || l.changed()
+}
+
 // changed reports that the current was another one most of the time since.
-func (l *leftState) changed() bool { return l.Seconds >= 3 && 2*l.Changed >= l.Seconds }
+// A start changes it at once; what changes later is a board without its cable,
+// such as a screen that goes dark.
+func (l *leftState) changed() bool {
+	return l.Seconds >= 3 && 2*l.Changed >= l.Seconds && l.AtOnce
+}
 
 // heldReset tells a restart with power held, and begins the run that followed.
 func (e *Engine) heldReset() {
 	at := e.s.USB.Gone
 	why := say("gone from USB while the current changed from %v: it started again", e.s.USB.Left.Level.Or(0))
-	e.s.Down = downState{Since: at, Why: why}
+	e.s.Down = downState{Since: at, Why: why, In: e.s.USB.Left.Mode}
 	e.drop(bench.Reset, append([]string{why}, e.whyHeld("power was held")...))
 	e.begin(at, false, why)
 }
@@ -130,8 +158,9 @@ func (e *Engine) watchLeft(from ms, now second) {
 		return
 	}
 	l.Seconds++
-	if max(now.level-ref, ref-now.level) > max(leftFloor, scale(ref, leftShare)) || now.lively() && !l.Lively {
+	if max(now.level-ref, ref-now.level) > max(leftFloor, scale(ref, leftShare), leftSpread*l.Spread) {
 		l.Changed++
+		l.AtOnce = l.AtOnce || l.Seconds <= 2
 	}
 }
 
