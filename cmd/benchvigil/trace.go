@@ -21,7 +21,7 @@ func newTrace() *cobra.Command {
 		Args: exactly(),
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	c.AddCommand(newTraceShow(), newTraceSave(), newTraceCompare())
+	c.AddCommand(newTraceShow(), newTraceSave(), newTraceCompare(), newTraceExport())
 	return c
 }
 

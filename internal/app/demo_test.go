@@ -121,6 +121,17 @@ func TestDemoLiveEqualsReplay(t *testing.T) {
 	if diff := cmp.Diff(byStation(t, live), byStation(t, replayCut(t, dir))); diff != "" {
 		t.Errorf("out of the ledger (-live +replayed):\n%s", diff)
 	}
+	recorded, err := os.ReadFile(recordings[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := strings.Count(string(recorded), `"station":"s1","power"`)
+	if got := exported(t, dir, false); len(got) != want+1 || got[0] != "at,volts,amps" {
+		t.Errorf("%d lines of readings, want %d and a head", len(got), want)
+	}
+	if got := exported(t, dir, true); len(got) < want/20 || len(got) > want/2 {
+		t.Errorf("%d seconds of %d readings", len(got), want)
+	}
 	http.DefaultClient.CloseIdleConnections()
 }
 
@@ -136,6 +147,17 @@ func replayCut(t *testing.T, dir string) []byte {
 		t.Fatal(err)
 	}
 	return events.Bytes()
+}
+
+// exported counts the lines of a station's readings of the ledger.
+func exported(t *testing.T, dir string, seconds bool) []string {
+	t.Helper()
+	var out, said bytes.Buffer
+	o := app.ExportOptions{DataOptions: app.DataOptions{Data: dir, Out: &out}, Station: "s1", Seconds: seconds, Say: &said}
+	if err := app.ExportReadings(t.Context(), o); err != nil {
+		t.Fatal(err, said.String())
+	}
+	return strings.Split(strings.TrimSpace(out.String()), "\n")
 }
 
 // byStation sorts event lines by station, keeping their order within it.
