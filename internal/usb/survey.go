@@ -78,16 +78,19 @@ func FindPort(root fs.FS, port string) error {
 	s, hub := sysfs{root}, HubOf(port)
 	if _, err := fs.Stat(root, devices+"/"+hub); errors.Is(err, fs.ErrNotExist) {
 		if bus, ok := strings.CutPrefix(hub, "usb"); ok {
-			return fmt.Errorf("there is no USB bus %s", bus)
+			return fmt.Errorf("there is no port %s: this computer has no USB bus %s", port, bus)
 		}
-		return fmt.Errorf("no hub stands on port %s", hub)
+		return fmt.Errorf("there is no port %s now: no hub stands on port %s", port, hub)
 	}
 	n, err := strconv.Atoi(port[strings.LastIndexAny(port, ".-")+1:])
 	if err != nil {
 		return fmt.Errorf("port %q has no number: %w", port, err)
 	}
-	if most, known := s.portsOf(hub); known && n > most {
-		return fmt.Errorf("the hub %s has only %d ports", hub, most)
+	switch most, known := s.portsOf(hub); {
+	case known && most == 0:
+		return fmt.Errorf("there is no port %s: what stands on port %s is no hub", port, hub)
+	case known && n > most:
+		return fmt.Errorf("there is no port %s: the hub %s has ports 1 to %d", port, hub, most)
 	}
 	return nil
 }

@@ -58,16 +58,17 @@ func TestSurveyLeavesOutWhatComesAndGoes(t *testing.T) {
 
 func TestFindPort(t *testing.T) {
 	tree := desk()
+	tree.Set(usbtest.Attribute("1-3.2", "maxchild"), "0\n")
 	for port, want := range map[string]string{
 		"1-1":     "",
 		"1-4":     "",
-		"1-5":     "the hub usb1 has only 4 ports",
-		"2-1":     "there is no USB bus 2",
+		"1-5":     "there is no port 1-5: the hub usb1 has ports 1 to 4",
+		"2-1":     "there is no port 2-1: this computer has no USB bus 2",
 		"1-3.1":   "",
-		"1-3.3":   "the hub 1-3 has only 2 ports",
-		"1-4.1":   "no hub stands on port 1-4",
+		"1-3.3":   "there is no port 1-3.3: the hub 1-3 has ports 1 to 2",
+		"1-4.1":   "there is no port 1-4.1 now: no hub stands on port 1-4",
 		"1-2.1":   "", // what stands there does not tell
-		"1-3.2.1": "",
+		"1-3.2.1": "there is no port 1-3.2.1: what stands on port 1-3.2 is no hub",
 	} {
 		got := ""
 		if err := usb.FindPort(tree, port); err != nil {
