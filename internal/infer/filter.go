@@ -16,6 +16,7 @@ import (
 // independent one, by the time since the one before.
 const (
 	ampsPerSecond    = 3.0    // independent readings in a second
+	levelWeight      = 2.0    // the level of a whole second, when modes are taken up
 	livelyWeight     = 0.5    // of an independent second
 	trafficWeight    = 0.15   // of an independent count
 	newsFor          = 10     // seconds for which calm, or a silent bus, is news
@@ -114,7 +115,7 @@ func (e *Engine) restrict(mask uint32) {
 		_ = e.filter.Restart(e.lik)
 	}
 	if level, ok := e.s.Power.Level.Get(); ok && fresh {
-		e.weighAmps(e.s.Now, level, 1)
+		e.weighAmps(e.s.Now, level, levelWeight)
 	}
 }
 

@@ -40,7 +40,7 @@ func (e *Engine) downByReadings() (ms, string) {
 	case s.Was != 0 && s.Was >= e.s.Run.Start:
 		return e.withLink(s.Was), say("in the off band for %s, which ends at %v", max(s.High.Since-s.Was, 0).words(), e.p.OffHigh())
 	case low.N >= 3 && s.Last-e.lowSince() >= standbyFor && e.goneOrNeverSeen():
-		return e.withLink(e.lowSince()), say("%v for %s and nothing on USB", s.Amps, (s.Last - low.Since).words())
+		return e.withLink(e.lowSince()), say("%v for %s and nothing on USB", s.Amps, (s.Last - e.lowSince()).words())
 	case e.restartsPlanned() || !e.absent() || gone == 0:
 		return 0, ""
 	case s.Dip >= e.s.Run.Start && near(s.Dip, gone):
@@ -217,7 +217,11 @@ func (e *Engine) startByUSB(t ms) {
 	if !u.Present || e.s.Source.Told || u.Since <= e.s.Last.End {
 		return
 	}
-	e.begin(u.Since, !u.Empty && u.Since-e.s.First <= firstSight, say("%v appeared on USB", u.ID))
+	assumed, why := !u.Empty && u.Since-e.s.First <= firstSight, say("%v appeared on USB", u.ID)
+	if assumed {
+		why = say("%v was on USB at first sight", u.ID)
+	}
+	e.begin(u.Since, assumed, why)
 }
 
 // begin starts a run. A board whose starting cannot be seen counts its window

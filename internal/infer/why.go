@@ -58,7 +58,7 @@ func (e *Engine) whyMissed(r runState, at ms) []string {
 
 func (e *Engine) whyUp() []string {
 	var why []string
-	if e.st.Hookup.Path == bench.FromSupply {
+	if e.st.Hookup.Path == bench.FromSupply && e.s.Power.Last != 0 {
 		why = append(why, say("%v flows", e.s.Power.Amps))
 	}
 	if e.s.USB.Present {
@@ -75,6 +75,8 @@ func (e *Engine) whyAmong(m bench.Mode) string {
 	switch {
 	case !e.s.USB.Present && ok:
 		return say("%v flows and the bus tells nothing", level)
+	case !ok && e.s.Power.Last == 0 && e.st.Hookup.Path == bench.FromSupply:
+		return say("%v on USB, and no reading yet", e.s.USB.ID)
 	case !ok && !e.blind(e.s.Now):
 		return say("%v on USB and %v flows", e.s.USB.ID, e.s.Power.Amps)
 	case !ok:
