@@ -49,6 +49,10 @@ const (
 	LinkLost = "link-lost" // USB went away and there are no readings to ask
 )
 
+// Resumed is the Data.Kind of a RunStarted and a WatchArmed that go on because a
+// stop was a mistake: they are the ones that had begun at that Time.
+const Resumed = "resumed"
+
 // Kinds of a stop (Data.Kind of RunStopped).
 const (
 	StoppedByMark   = "mark"

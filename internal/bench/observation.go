@@ -81,6 +81,7 @@ type Mark struct {
 // The kinds of marks.
 const (
 	MarkStop     = "stop"      // I end this run: never counted against the board
+	MarkResume   = "resume"    // that stop was a mistake: the run goes on, if nothing was off since
 	MarkMine     = "mine"      // that was me: the last drop was a person's doing
 	MarkHandsOn  = "hands-on"  // I am at the station: alerts wait, nothing is counted against the board
 	MarkHandsOff = "hands-off" // I am done
@@ -113,7 +114,7 @@ const (
 
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
-	return []string{MarkStop, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkHookup, MarkNote, MarkArm, MarkDone, MarkDisarm}
+	return []string{MarkStop, MarkResume, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkHookup, MarkNote, MarkArm, MarkDone, MarkDisarm}
 }
 
 // Screen is what a person sees on a device's screen.

@@ -24,7 +24,10 @@
 //   - run.restarted: an absence within the gap, in a mode with planned restarts,
 //     and a whole start longer where readings show that power was held. In
 //     running, a start's absence with another current is a drop of kind reset.
-//   - run.stopped: a mark "stop", or the supply's output switched off.
+//   - run.stopped: a mark "stop", or the supply's output switched off. No run
+//     starts until off was seen. A mark "resume" meanwhile says that the stop was a
+//     mistake: the same run goes on, told by run.started of kind "resumed" with its
+//     old start, and the goal that the stop has ended by watch.armed of that kind.
 //   - window.met: on good evidence at or after the moment, never while a drop
 //     is suspected. window.missed: the run dropped before.
 //   - supply.lost: no good reading for max(3 s, ten reading periods).
@@ -40,7 +43,7 @@
 //     from its origin, or for its own length from when it was armed and not
 //     before that origin; the mode to reach, or running after re-pairing, has
 //     stood for 5 s; or a mark "done", which alone ends a copy. watch.failed: the
-//     run dropped ("dropped"), or the limit, counted from when it was armed, is
+//     run dropped after it was armed ("dropped"), or the limit, counted from when it was armed, is
 //     over ("late", told 5 s later); a person or routine ended the run
 //     ("stopped"), disarmed it or armed another. Time is when that happened.
 //

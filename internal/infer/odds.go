@@ -59,6 +59,13 @@ func (h *hookupState) reclassify(end ms) {
 	}
 }
 
+// takeBack forgets the stop of a run that goes on.
+func (h *hookupState) takeBack(l *endState) {
+	if n := len(h.Runs); n > 0 && h.End == l.End {
+		h.Runs, h.End = h.Runs[:n-1], 0
+	}
+}
+
 // newHookup forgets how the boards did before they were reseated. A run that
 // goes on counts for the new hook-up: nobody reseats under power.
 func (e *Engine) newHookup() {

@@ -76,7 +76,7 @@ func genObservations(t *rapid.T) []bench.Observation {
 // genMark draws what a person may say.
 func genMark(t *rapid.T) bench.Mark {
 	m := bench.Mark{By: "kim", Kind: rapid.SampledFrom([]string{
-		bench.MarkStop, bench.MarkNote, bench.MarkMine, bench.MarkHandsOn, bench.MarkHandsOff, bench.MarkHookup, bench.MarkScreen, bench.MarkScreen,
+		bench.MarkStop, bench.MarkResume, bench.MarkNote, bench.MarkMine, bench.MarkHandsOn, bench.MarkHandsOff, bench.MarkHookup, bench.MarkScreen, bench.MarkScreen,
 	}).Draw(t, "mark")}
 	switch m.Kind {
 	case bench.MarkHandsOn:

@@ -9,6 +9,8 @@ func (e *Engine) mark(t ms, m bench.Mark) {
 	switch m.Kind {
 	case bench.MarkStop:
 		e.stop(t, markGrace, marked(m, "%s marked a stop"))
+	case bench.MarkResume:
+		e.resume(t, m)
 	case bench.MarkMine:
 		e.reclassify(t, mineGrace, marked(m, "%s said that it was them"))
 	case bench.MarkHandsOn:
@@ -78,6 +80,27 @@ func (e *Engine) stop(t, grace ms, d bench.EventData) {
 	e.end(bench.RunStopped, at, d.Kind)
 	e.s.Run.Blocked = true
 	e.emit(bench.RunStopped, at, d)
+}
+
+// resume takes back a stop that was a mistake, while nothing was off since: the
+// run goes on as if it had never been stopped, and so does its goal.
+func (e *Engine) resume(t ms, m bench.Mark) {
+	r, l := &e.s.Run, &e.s.Last
+	if !r.Blocked || l.Type != bench.RunStopped || l.Kind != bench.StoppedByMark {
+		return
+	}
+	e.s.Hookup.takeBack(l)
+	*r = runState{Active: true, Start: l.Start, Assumed: l.Assumed, Origin: l.Origin, Met: l.Met}
+	if r.Origin == 0 && e.s.Mode.Mode != bench.Starting {
+		r.Origin = max(r.Start, e.s.Mode.Since) // it started while it counted as stopped
+	}
+	ended := l.End
+	*l = endState{}
+	why := marked(m, "%s said that the stop was a mistake").Why
+	e.emit(bench.RunStarted, r.Start, bench.EventData{
+		Kind: bench.Resumed, By: m.By, Mode: e.s.Mode.Mode, Uptime: e.uptime(t), Window: length(e.window), Assumed: r.Assumed, Why: why,
+	})
+	e.resumeWatch(ended, m.By, why)
 }
 
 func (e *Engine) reclassify(t, grace ms, d bench.EventData) {

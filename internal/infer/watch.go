@@ -97,6 +97,22 @@ func (e *Engine) arm(t ms, g bench.Goal, by string) {
 	e.s.Watch.Heard = e.s.Events
 }
 
+// resumeWatch takes up again the goal that a mistaken stop has ended, as it was
+// armed, unless another was armed since or its end was put away.
+func (e *Engine) resumeWatch(ended ms, by string, why []string) {
+	w, l := &e.s.Watch, e.s.Watch.Last
+	if w.Armed != 0 || l.Kind != bench.WatchStopped || l.Ended != max(ended, l.Armed) {
+		return
+	}
+	e.s.Watch = watchState{Armed: l.Armed, Goal: l.Goal, By: l.By}
+	d := bench.EventData{Kind: bench.Resumed, Goal: l.Goal.String(), By: by, Mode: e.s.Mode.Mode, Uptime: e.uptime(e.s.Now), Why: why}
+	if l.Goal.Kind == bench.GoalStay {
+		d.Window = length(e.takes(l.Goal))
+	}
+	e.emit(bench.WatchArmed, l.Armed, d)
+	e.s.Watch.Heard = e.s.Events
+}
+
 // checkWatch judges the armed goal, first by what was concluded since, then by
 // what stands now.
 func (e *Engine) checkWatch(t ms) {
@@ -114,14 +130,15 @@ func (e *Engine) checkWatch(t ms) {
 	}
 }
 
-// hear takes what was concluded: the end of the run is the end of its watch.
+// hear takes what was concluded: the end of the run is the end of its watch,
+// unless the run ended before the goal was armed: then it waits for the next.
 func (e *Engine) hear(events []bench.Event) {
 	for i := range events {
 		ev := &events[i]
 		switch {
 		case ev.Type == bench.RunReclassified:
 			e.forgive(ev)
-		case e.s.Watch.Armed == 0:
+		case e.s.Watch.Armed == 0 || e.momentOf(ev) < e.s.Watch.Armed:
 		case ev.Type == bench.RunDropped:
 			why := append([]string{e.whyDropped(ev)}, ev.Data.Why...)
 			e.runEnded(ev, bench.EventData{Kind: bench.WatchDropped, Why: why})

@@ -19,7 +19,7 @@ func genWatched(t *rapid.T) []bench.Observation {
 	obs := genObservations(t)
 	for range rapid.IntRange(1, 6).Draw(t, "watch marks") {
 		at := rapid.IntRange(0, len(obs)-1).Draw(t, "before")
-		m := bench.Mark{By: "kim", Kind: rapid.SampledFrom([]string{"arm", "arm", "arm", "done", "disarm", "screen", "mine"}).Draw(t, "watch mark")}
+		m := bench.Mark{By: "kim", Kind: rapid.SampledFrom([]string{"arm", "arm", "arm", "done", "disarm", "screen", "mine", "stop", "resume"}).Draw(t, "watch mark")}
 		switch m.Kind {
 		case bench.MarkArm:
 			m.Text = rapid.SampledFrom([]string{
@@ -62,11 +62,11 @@ func TestWatchEndsOnce(t *testing.T) {
 }
 
 // A watch is done only while a run goes on, unless a person says so, and every
-// end of a run is at once the end of the watch.
+// end of a run is at once the end of a watch that was armed before.
 func TestWatchFitsTheRun(t *testing.T) {
 	p := handset(t)
 	rapid.Check(t, func(t *rapid.T) {
-		armed, up := false, false
+		armed, up := time.Time{}, false
 		var ended *bench.Event // a run that the watch has yet to follow
 		for _, ev := range runAll(infer.New(p, genStation(t)), genWatched(t)) {
 			if ended != nil && (ev.Type == bench.WatchArmed || ev.Type == bench.WatchDone || !ev.Concluded.Equal(ended.Concluded)) {
@@ -77,18 +77,18 @@ func TestWatchFitsTheRun(t *testing.T) {
 				up = true
 			case bench.RunDropped, bench.RunStopped:
 				up = false
-				if armed {
+				if !armed.IsZero() && !ev.Time.Before(armed) {
 					ended = &ev
 				}
 			case bench.WatchArmed:
-				armed = true
+				armed = ev.Time
 			case bench.WatchDone:
 				if !up && ev.Data.Kind != bench.WatchMarked {
 					t.Fatalf("done without a run: %+v", ev)
 				}
-				armed = false
+				armed = time.Time{}
 			case bench.WatchFailed:
-				armed, ended = false, nil
+				armed, ended = time.Time{}, nil
 			}
 		}
 		if ended != nil {

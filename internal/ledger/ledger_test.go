@@ -117,6 +117,30 @@ var comparers = []cmp.Option{
 	cmp.Comparer(func(a, b bench.Fact) bool { return a == b }),
 }
 
+// A stop that was a mistake ended neither the run nor its watch.
+func TestMistakenStop(t *testing.T) {
+	l := open(t, t.TempDir())
+	ctx := t.Context()
+	at := func(s int) time.Time { return start.Add(time.Duration(s) * time.Second) }
+	with := func(e bench.Event, d bench.EventData) bench.Event { e.Data = d; return e }
+	must(t, l.Append(ctx, []bench.Event{
+		event("s1", bench.RunStarted, at(0), 1),
+		with(event("s1", bench.WatchArmed, at(1), 2), bench.EventData{Goal: "stay 3h", By: "kim"}),
+		with(event("s1", bench.RunStopped, at(60), 3), bench.EventData{Kind: bench.StoppedByMark}),
+		with(event("s1", bench.WatchFailed, at(60), 4), bench.EventData{Kind: bench.WatchStopped}),
+		with(event("s1", bench.RunStarted, at(0), 5), bench.EventData{Kind: bench.Resumed}),
+		with(event("s1", bench.WatchArmed, at(1), 6), bench.EventData{Kind: bench.Resumed, Goal: "stay 3h", By: "kim"}),
+	}))
+	runs := []ledger.Run{{Station: "s1", Started: at(0), Outcome: "running"}}
+	watches := []ledger.Watch{{Station: "s1", Goal: "stay 3h", By: "kim", Armed: at(1), Outcome: "armed"}}
+	if d := cmp.Diff(runs, all(t, l.Runs(ctx, ledger.Query{}))); d != "" {
+		t.Error(d)
+	}
+	if d := cmp.Diff(watches, all(t, l.Watches(ctx, ledger.Query{}))); d != "" {
+		t.Error(d)
+	}
+}
+
 func TestRunsAndWatches(t *testing.T) {
 	l := open(t, t.TempDir())
 	ctx := t.Context()

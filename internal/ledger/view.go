@@ -13,6 +13,8 @@ import (
 const (
 	openRun   = `WHERE id = (SELECT max(id) FROM run WHERE station = ? AND outcome = 'running')`
 	lastRun   = `WHERE id = (SELECT id FROM run WHERE station = ? AND outcome <> 'running' ORDER BY started DESC, id DESC LIMIT 1)`
+	stopped   = `WHERE id = (SELECT max(id) FROM run WHERE station = ? AND started = ? AND outcome = 'stopped')`
+	lastWatch = `WHERE id = (SELECT max(id) FROM watch WHERE station = ? AND armed = ? AND outcome = 'failed')`
 	openWatch = `WHERE id = (SELECT max(id) FROM watch WHERE station = ? AND outcome = 'armed')`
 )
 
@@ -25,6 +27,9 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 	}
 	switch e.kind {
 	case bench.RunStarted:
+		if d.Kind == bench.Resumed {
+			return do(`UPDATE run SET outcome = 'running', kind = '', ended = NULL, uptime = NULL `+stopped, e.station, e.time)
+		}
 		return e.startRun(tx, d)
 	case bench.RunRestarted:
 		return do(`UPDATE run SET restarts = restarts + 1 `+openRun, e.station)
@@ -41,6 +46,9 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 	case bench.StallRaised:
 		return do(`UPDATE run SET stalls = stalls + 1 `+openRun, e.station)
 	case bench.WatchArmed:
+		if d.Kind == bench.Resumed {
+			return do(`UPDATE watch SET outcome = 'armed', kind = '', ended = NULL `+lastWatch, e.station, e.time)
+		}
 		return do(`INSERT INTO watch (id, station, goal, by, armed) VALUES (?, ?, ?, ?, ?)`, e.seq, e.station, d.Goal, d.By, e.time)
 	case bench.WatchDone:
 		return do(`UPDATE watch SET outcome = 'done', kind = ?, ended = ? `+openWatch, d.Kind, e.time, e.station)

@@ -91,6 +91,9 @@ func (f *Finder) conclude(events []bench.Event) []bench.Event {
 		t := f.clock.Since(e.Time)
 		switch e.Type {
 		case bench.RunStarted:
+			if e.Data.Kind == bench.Resumed {
+				break // its start was long ago
+			}
 			f.close(t)
 			if !e.Data.Assumed {
 				f.runs++

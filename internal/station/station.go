@@ -234,7 +234,7 @@ func (s *Station) noteMark(at time.Time, m bench.Mark) {
 		s.lastMark = v
 	}
 	switch m.Kind {
-	case bench.MarkStop, bench.MarkMine, bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
+	case bench.MarkStop, bench.MarkResume, bench.MarkMine, bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
 		return
 	}
 	marks := append([]bench.MarkView{v}, s.marks...)
