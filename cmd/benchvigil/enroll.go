@@ -21,7 +21,7 @@ func newEnroll() *cobra.Command {
 			"  benchvigil enroll --station left-1 --port 1-2 --supply none --profile invented-handset --yes",
 		Args: exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
-			o.In, o.Out = c.InOrStdin(), c.OutOrStdout()
+			o.In, o.Out, o.VBUSGiven = c.InOrStdin(), c.OutOrStdout(), c.Flags().Changed("vbus")
 			return app.Enroll(c.Context(), o)
 		},
 	}
@@ -30,10 +30,10 @@ func newEnroll() *cobra.Command {
 	f.StringVar(&o.Bench, "bench", "", "`name` of the bench, for a new file")
 	f.StringVar(&o.Station, "station", "", "short name (`id`) of the station, a new one or one that is there")
 	f.StringVar(&o.Name, "name", "", "`name` that people call it")
-	f.StringVar(&o.Port, "port", "", "USB port `path`, or none; default the port whose cable is plugged in")
+	f.StringVar(&o.Port, "port", "", "USB port `path`, or none; default the port whose cable is plugged in, with --yes the only one with a device that no station has")
 	f.StringVar(&o.Supply, "supply", "", "`address` of the supply, like tcp://192.0.2.10:5025, or none")
 	f.StringVar(&o.Profile, "profile", "", "`name` of the device family")
-	f.BoolVar(&o.VBUS, "vbus", false, "USB bus power feeds the board too")
+	f.BoolVar(&o.VBUS, "vbus", false, "USB bus power feeds the board too; --vbus=false says that it does not")
 	f.BoolVar(&o.Yes, "yes", false, "take what is proposed and write without asking")
 	offerFlag(c, "station", func(*cobra.Command, []string) []string { return app.OfferConfigured(o.Config) })
 	offerFlag(c, "profile", func(*cobra.Command, []string) []string { return app.OfferProfiles(o.Config) })

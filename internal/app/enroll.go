@@ -29,6 +29,8 @@ type EnrollOptions struct {
 	Root    string // stands for the root of the computer's files
 	In      io.Reader
 	Out     io.Writer
+
+	VBUSGiven bool // VBUS is an answer, also where it is false
 }
 
 // Enroll asks for a station and writes it into the configuration.
@@ -39,7 +41,7 @@ func Enroll(ctx context.Context, o EnrollOptions) error {
 	}
 	err = enroll.Run(ctx, enroll.Options{
 		File: o.Config, Bench: o.Bench, Station: o.Station, Name: o.Name, Port: o.Port, Supply: o.Supply, Profile: o.Profile,
-		VBUS: o.VBUS, Yes: o.Yes, In: o.In, Terminal: terminal(o.In), Out: o.Out,
+		VBUS: o.VBUS, VBUSGiven: o.VBUSGiven, Reference: keyReference(), Yes: o.Yes, In: o.In, Terminal: terminal(o.In), Out: o.Out,
 		Root: os.DirFS(o.Root), Sysfs: os.DirFS, Look: lookBy(scan), Env: os.Getenv, Kinds: configs.Profiles(),
 	})
 	switch {
@@ -49,6 +51,15 @@ func Enroll(ctx context.Context, o EnrollOptions) error {
 		return fmt.Errorf("%w: %w", ErrConfig, err)
 	}
 	return err
+}
+
+// keyReference is the file that explains every key of a configuration, which a
+// package puts elsewhere.
+func keyReference() string {
+	if installed() {
+		return "/usr/share/doc/benchvigil/examples/benchvigil.yaml"
+	}
+	return "configs/benchvigil.yaml"
 }
 
 // terminal reports whether a person may type there as it goes.

@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 
-	"benchvigil/internal/bench"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/usb"
 )
@@ -122,23 +121,13 @@ func onPort(check string, d usb.Seen, there bool, missing error, p *profile.Prof
 	case d.Hub:
 		return Result{check, Failed, "a hub stands there", "watch one of its ports, such as the one that benchvigil enroll finds", Config}
 	}
-	if modes := modesOf(p, d.ID); len(modes) > 0 {
+	if modes := p.Labels(d.ID); len(modes) > 0 {
 		return Result{Check: check, Verdict: OK, Found: fmt.Sprintf("%v, %s in profile %s", d.ID, strings.Join(modes, " or "), p.Name)}
 	}
 	return Result{
 		check, Attention, fmt.Sprintf("%v, which profile %s does not know", d.ID, p.Name),
 		"look whether the right cable is in that port; if so, choose another profile or add the identity to this one", Other,
 	}
-}
-
-// modesOf lists the modes in which a family shows an identity, by its words.
-func modesOf(p *profile.Profile, id bench.USBID) (out []string) {
-	for _, m := range p.Modes {
-		if slices.Contains(m.USB, id) {
-			out = append(out, m.Label)
-		}
-	}
-	return out
 }
 
 func autosuspend(root fs.FS, st Station) Result {

@@ -2,12 +2,15 @@ package enroll
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/usb"
 )
 
@@ -23,28 +26,38 @@ const (
 func (s *session) port(ctx context.Context) error {
 	look := func() (map[string]usb.Seen, error) { return s.Look(ctx, s.sysfs) }
 	before, err := look()
-	if s.Port == None {
+	switch {
+	case s.Port == None:
 		return nil
-	}
-	if s.Port != "" {
-		if !usb.ValidPort(s.Port) {
-			return noAnswer("--port %q: not a port path: write bus and chain of ports, like 1-2.3, or none", s.Port)
-		}
+	case s.Port != "" && !usb.ValidPort(s.Port):
+		return noAnswer("--port %q: not a port path: write bus and chain of ports, like 1-2.3, or none", s.Port)
+	case s.Port != "":
 		return s.take(s.Port, before[s.Port])
-	}
-	if s.Yes {
-		return errNoPort
-	}
-	if err != nil {
+	case s.Yes:
+		return s.onlyPort(before)
+	case err != nil:
 		s.say("The USB bus cannot be seen: %v", err)
 		return s.withoutPort()
 	}
 	s.say("Unplug the cable of this station from the computer and plug it in again. If nothing is in it, plug it in.")
 	s.say("No key is needed; type none if this station has no USB port.")
-	found, err := s.cable(look).follow(ctx, before)
-	if err != nil {
-		return err
+	for {
+		found, err := s.cable(look).follow(ctx, before)
+		if err != nil {
+			return err
+		}
+		if err = s.took(found); !errors.Is(err, errTaken) {
+			return err
+		}
+		s.say("  %v; the cable of %s is still waited for", err, s.entry.ID)
+		if before, err = look(); err != nil {
+			return fmt.Errorf("watch the cable: %w", err)
+		}
 	}
+}
+
+// took makes what happened on the bus the station's port.
+func (s *session) took(found change) error {
 	switch {
 	case found.typed == None:
 		return nil
@@ -54,15 +67,37 @@ func (s *session) port(ctx context.Context) error {
 		return s.take(found.came[0], found.seen[found.came[0]])
 	case len(found.came) > 1:
 		return s.choosePort(found)
-	case len(found.left) == 1:
+	case len(found.left) == 1 && s.owner(found.left[0]) == "":
 		s.say("What stood on port %s went away and did not come back.", found.left[0])
-		if ok, err := s.confirm("Is that the port", "y"); err != nil || ok {
+		if ok, err := s.confirm("Is that the port", "y", "y if the cable that you unplugged was in that port and is the station's; n if it was another one"); err != nil || ok {
 			return s.take(found.left[0], usb.Seen{})
 		}
 	}
 	s.say("No cable was seen on the bus. Look whether the board is powered and started, try another cable (some carry power")
 	s.say("only) and another port, and begin again.")
 	return s.withoutPort()
+}
+
+// onlyPort is the port where nobody is there to plug a cable: the one that the
+// station has, or the only one with a device that is no other station's and no
+// instrument.
+func (s *session) onlyPort(now map[string]usb.Seen) error {
+	if old := s.known(s.entry.ID); old != nil && old.Port != "" {
+		return s.take(old.Port, now[old.Port])
+	}
+	var free []string
+	for _, p := range slices.Sorted(maps.Keys(now)) {
+		if !now[p].Hub && s.owner(p) == "" && !slices.Contains(s.meters(), p) {
+			free = append(free, p)
+		}
+	}
+	switch len(free) {
+	case 0:
+		return errNoPort
+	case 1:
+		return s.take(free[0], now[free[0]])
+	}
+	return noAnswer("no port: devices stand on %s: give the station's by --port, or --port none", strings.Join(free, ", "))
 }
 
 // errNoPort is the answer where nobody is there to plug a cable.
@@ -73,7 +108,13 @@ var errNoPort = noAnswer("no port: give the port by --port, or --port none")
 // pipe are left for their questions.
 func (s *session) cable(look func() (map[string]usb.Seen, error)) cable {
 	c := cable{look: look, patience: s.Patience, ended: s.ended}
-	c.unplugged = func() { s.say("Unplugged; now plug it in again.") }
+	c.unplugged = func(port string) {
+		if id := s.owner(port); id != "" {
+			s.say("Port %s went empty: that is the port of station %s.", port, id)
+			return
+		}
+		s.say("Port %s went empty. If that was the cable, plug it in again.", port)
+	}
 	if s.Terminal {
 		c.typed = s.lines
 	}
@@ -86,7 +127,7 @@ func (s *session) cable(look func() (map[string]usb.Seen, error)) cable {
 }
 
 func (s *session) withoutPort() error {
-	ok, err := s.confirm("Go on without a USB port", "n")
+	ok, err := s.confirm("Go on without a USB port", "n", "y: the board is followed by its supply and by your marks alone; n: end here, so that you can look at the cable")
 	if err != nil {
 		return err
 	}
@@ -99,13 +140,17 @@ func (s *session) withoutPort() error {
 func (s *session) choosePort(found change) error {
 	s.say("Several devices came:")
 	for _, p := range found.came {
-		s.say("  %-10s %v", p, found.seen[p].ID)
+		whose := ""
+		if id := s.owner(p); id != "" {
+			whose = "  (of station " + id + ")"
+		}
+		s.say("  %-10s %s%s", p, s.device(found.seen[p].ID), whose)
 	}
 	p, err := s.answer(question{flag: "--port", text: "Which port is the station's", check: func(p string) error {
 		if !slices.Contains(found.came, p) {
 			return fmt.Errorf("one of %s", strings.Join(found.came, ", "))
 		}
-		return nil
+		return s.mayTake(p, found.seen[p])
 	}})
 	if err != nil {
 		return err
@@ -113,21 +158,51 @@ func (s *session) choosePort(found change) error {
 	return s.take(p, found.seen[p])
 }
 
-// take makes a port the station's, unless another one has it.
-func (s *session) take(port string, d usb.Seen) error {
+// errTaken marks a port that cannot be the station's.
+var errTaken = errors.New("not a port for this station")
+
+// mayTake says why a port cannot be the station's.
+func (s *session) mayTake(port string, d usb.Seen) error {
 	if id := s.owner(port); id != "" {
-		return noAnswer("port %s is already the port of station %s: enroll that one, or give it another port first", port, id)
+		return &fault{errTaken, noAnswer("port %s is already the port of station %s: enroll that one, or give it another port first", port, id)}
 	}
-	s.entry.Port, s.seen = port, d
-	switch {
-	case d == usb.Seen{}:
-		s.say("Port %s. Nothing stands there now.", port)
-	case d.Hub:
-		return noAnswer("a hub stands on port %s: a station is a port behind it", port)
-	default:
-		s.say("Port %s. There stands %v.", port, d.ID)
+	if d.Hub {
+		return &fault{errTaken, noAnswer("a hub stands on port %s: a station is a port behind it", port)}
+	}
+	if d == (usb.Seen{}) && usb.Choose(s.sysfs, runtime.GOOS) == usb.BySysfs {
+		if err := usb.FindPort(s.sysfs, port); err != nil {
+			return &fault{errTaken, notThere("%w", err)}
+		}
 	}
 	return nil
+}
+
+// take makes a port the station's.
+func (s *session) take(port string, d usb.Seen) error {
+	if err := s.mayTake(port, d); err != nil {
+		return err
+	}
+	s.entry.Port, s.seen = port, d
+	if d == (usb.Seen{}) {
+		s.say("Port %s. Nothing stands there now.", port)
+		return nil
+	}
+	s.say("Port %s. There stands %s.", port, s.device(d.ID))
+	return nil
+}
+
+// device is what people call what shows an identity.
+func (s *session) device(id bench.USBID) string {
+	fits := fitting(s.families, id)
+	if p := s.families[s.Profile]; p != nil {
+		fits = []string{p.Name}
+	}
+	for _, name := range fits {
+		if modes := s.families[name].Labels(id); len(modes) > 0 {
+			return fmt.Sprintf("a device in %s (%v)", strings.Join(modes, " or "), id)
+		}
+	}
+	return fmt.Sprintf("a device that no profile knows (%v)", id)
 }
 
 // change is what happened on the bus since the first look.
@@ -164,7 +239,7 @@ func (c change) same(o change) bool {
 type cable struct {
 	look      func() (map[string]usb.Seen, error)
 	patience  time.Duration
-	unplugged func()            // called when the first port was seen empty
+	unplugged func(port string) // called when a port was first seen empty
 	typed     <-chan string     // what a person types meanwhile; nil: nothing is taken
 	strange   func(line string) // called with what is typed and is no answer
 	ended     <-chan struct{}   // closed when nobody can answer any more
@@ -196,14 +271,14 @@ func (w cable) follow(ctx context.Context, before map[string]usb.Seen) (change, 
 	}
 }
 
-// empty notes which ports are empty now, and tells of the first one.
+// empty notes which ports are empty now, and tells of each once.
 func (w cable) empty(before, now map[string]usb.Seen, gone map[string]bool) {
-	for p := range before {
+	for _, p := range slices.Sorted(maps.Keys(before)) {
 		if _, there := now[p]; there {
 			continue
 		}
-		if len(gone) == 0 {
-			w.unplugged()
+		if !gone[p] {
+			w.unplugged(p)
 		}
 		gone[p] = true
 	}

@@ -79,7 +79,7 @@ func TestFollow(t *testing.T) {
 				}
 				began := time.Now()
 				told := 0
-				c, err := cable{look: look, patience: time.Minute, unplugged: func() { told++ }}.follow(t.Context(), before)
+				c, err := cable{look: look, patience: time.Minute, unplugged: func(string) { told++ }}.follow(t.Context(), before)
 				if err != nil || !slices.Equal(c.came, tc.came) || !slices.Equal(c.left, tc.left) {
 					t.Errorf("came %v, left %v, %v, want %v, %v", c.came, c.left, err, tc.came, tc.left)
 				}

@@ -42,6 +42,9 @@ type Options struct {
 	VBUS    bool // USB bus power feeds the board too
 	Yes     bool // take what is proposed
 
+	VBUSGiven bool   // VBUS is an answer, also where it is false
+	Reference string // file that explains the keys, for a new file
+
 	In       io.Reader
 	Terminal bool // a person types In as it goes, not a file or a pipe
 	Out      io.Writer
@@ -73,6 +76,7 @@ type session struct {
 // Run asks, and writes the station into the configuration.
 func Run(ctx context.Context, o Options) error {
 	o.Patience, o.Live = cmp.Or(o.Patience, 3*time.Minute), cmp.Or(o.Live, 3*time.Second)
+	o.Reference = cmp.Or(o.Reference, "configs/benchvigil.yaml")
 	if o.Ask == nil {
 		o.Ask = supply.Ask
 	}
@@ -111,14 +115,16 @@ func (s *session) nothing() string {
 
 // station picks or names the station.
 func (s *session) station(context.Context) error {
+	text := "Short name of the station"
 	if len(s.draft.Stations) > 0 {
+		text += ", a new one or one of these"
 		s.say("Stations of %s so far:", s.File)
 		for _, st := range s.draft.Stations {
 			s.say("  %-12s %-10s %s", st.ID, cmp.Or(st.Port, "no port"), st.Name)
 		}
 	}
 	id, err := s.answer(question{
-		given: s.Station, flag: "--station", text: "Short name of the station, a new one or one of these",
+		given: s.Station, flag: "--station", text: text, help: "what commands and pages call the station: small letters, digits and dashes",
 		propose: s.freeID(), check: config.CheckID,
 	})
 	if err != nil {
@@ -130,7 +136,7 @@ func (s *session) station(context.Context) error {
 		return nil
 	}
 	if s.Name == "" && !s.Yes {
-		s.entry.Name, err = s.answer(question{flag: "--name", text: "What people call it", propose: id})
+		s.entry.Name, err = s.answer(question{flag: "--name", text: "What people call it", propose: id, help: "shown beside the short name, such as Left, port 1; return alone leaves it out"})
 	}
 	if s.entry.Name == id {
 		s.entry.Name = ""

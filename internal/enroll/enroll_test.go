@@ -38,6 +38,7 @@ func newRig(t *testing.T) *rig {
 	t.Helper()
 	r := &rig{t: t, dir: t.TempDir(), tree: usbtest.NewTree()}
 	r.tree.Plug("1-2", usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 4}, Devnum: 5})
+	r.tree.Set(usbtest.Attribute("usb1", "maxchild"), "8\n")
 	r.opts = enroll.Options{
 		File: filepath.Join(r.dir, "config.yaml"), Out: &r.out, In: strings.NewReader(""),
 		Root: fstest.MapFS{}, Sysfs: func(string) fs.FS { return r.tree },
@@ -104,12 +105,12 @@ func TestConversation(t *testing.T) {
 	time.AfterFunc(600*time.Millisecond, func() {
 		r.tree.Plug("1-2", usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 4}, Devnum: 6})
 	})
-	typed := strings.Join([]string{"north", "Left One", "left-1", "Left, port 1", "nonsense://", address, "", "no", "y"}, "\n")
+	typed := strings.Join([]string{"north", "Left One", "left-1", "Left, port 1", "nonsense://", address, "", "?", "no", "?", "y"}, "\n")
 	err := r.run(typed,
 		"There is no", "shipped profiles were put into",
-		`"Left One" must be`, "Unplug the cable", "Port 1-2. There stands 1209:0004.",
+		`"Left One" must be`, "Unplug the cable", "Port 1-2 went empty", "Port 1-2. There stands a device in running (1209:0004).",
 		"nonsense", "says that it is: Invented,PS,1,2", `It answers "MEAS:VOLT?;CURR?": 3.801000;0.412000`,
-		"1209:0004 is known in: handset", "3.801 V, 412 mA", "Written.")
+		"1209:0004 is known in: handset", "y if the board also draws current", "3.801 V, 412 mA", "keeps the file before as .bak", "Written.")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -139,7 +140,7 @@ func TestFlags(t *testing.T) {
 	r := newRig(t)
 	r.write(mine)
 	r.opts.Station, r.opts.Port, r.opts.Supply, r.opts.Profile, r.opts.Yes = "b", "1-2", enroll.None, "handset", true
-	if err := r.run("", "Stations of", "Port 1-2. There stands 1209:0004.", "No supply"); err != nil {
+	if err := r.run("", "Stations of", "Port 1-2. There stands a device in running (1209:0004).", "No supply"); err != nil {
 		t.Fatal(err)
 	}
 	want := mine + "  - id: b\n    port: 1-2\n    profile: handset\n"
@@ -224,6 +225,7 @@ func TestRefusals(t *testing.T) {
 		says   string
 	}{
 		{"nobody answers", mine, func(r *rig) { r.opts.Yes = false; r.opts.Station = "" }, enroll.ErrNoAnswer, "--station"},
+		{"nowhere to write", mine, func(r *rig) { r.opts.File = filepath.Join(r.opts.File, "x", "config.yaml") }, enroll.ErrFile, "could not be written"},
 		{"a wrong file", "bench: north\nstations: [\n", nil, enroll.ErrFile, "config.yaml"},
 		{"a file with a mistake", strings.Replace(mine, "1-1", "x", 1), nil, enroll.ErrFile, "config.yaml:6: stations[0].port"},
 		{"brackets", "bench: north\nstations: [{id: a, profile: handset, port: 1-1}]\n", nil, enroll.ErrFile, "brackets"},
@@ -237,7 +239,8 @@ func TestRefusals(t *testing.T) {
 		{"no cable", mine, func(r *rig) { r.opts.Port, r.opts.Patience = "", 200*time.Millisecond; r.answers("n") }, enroll.ErrNotThere, "no port was found"},
 		{"no bus", mine, func(r *rig) { r.opts.Port = ""; r.tree.Remove("bus"); r.answers("n") }, enroll.ErrNotThere, "no port was found"},
 		{"vbus by no port", mine, func(r *rig) { r.opts.Port, r.opts.Name = enroll.None, " x" }, enroll.ErrFile, "does not fit"},
-		{"no port, and nobody to plug", mine, func(r *rig) { r.opts.Port = "" }, enroll.ErrNoAnswer, "give the port by --port, or --port none"},
+		{"no such port", mine, func(r *rig) { r.opts.Port = "1-9" }, enroll.ErrNotThere, "there is no port 1-9: the hub usb1 has ports 1 to 8"},
+		{"no port, and nobody to plug", mine, func(r *rig) { r.opts.Port = ""; r.tree.Unplug("1-2") }, enroll.ErrNoAnswer, "give the port by --port, or --port none"},
 		{"no port, and an input at its end", mine, func(r *rig) { r.opts.Port = ""; r.answers() }, enroll.ErrNoAnswer, "give the port by --port, or --port none"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -255,6 +258,86 @@ func TestRefusals(t *testing.T) {
 				t.Errorf("the file became:\n%s", got)
 			}
 		})
+	}
+}
+
+// The cable of another station is told and waited on; the first that is free is
+// taken.
+func TestCableOfAnotherStation(t *testing.T) {
+	r := newRig(t)
+	r.write(strings.Replace(mine, "1-1", "1-2", 1))
+	r.opts.Station, r.opts.Name, r.opts.Supply, r.opts.Profile = "b", "B", enroll.None, "handset"
+	board := usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 0xabc}, Devnum: 6}
+	time.AfterFunc(200*time.Millisecond, func() { r.tree.Unplug("1-2") })
+	time.AfterFunc(500*time.Millisecond, func() { r.tree.Plug("1-2", board) })
+	board.Devnum++
+	time.AfterFunc(2500*time.Millisecond, func() { r.tree.Plug("1-4", board) })
+	err := r.run("y\n",
+		"Port 1-2 went empty: that is the port of station a.",
+		"port 1-2 is already the port of station a: enroll that one, or give it another port first; the cable of b is still waited for",
+		"Port 1-4. There stands a device that no profile knows (1209:0abc).")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := r.read("config.yaml"); !strings.Contains(got, "port: 1-4") {
+		t.Errorf("written:\n%s", got)
+	}
+}
+
+// linked is a tree with an instrument on port 1-5.
+type linked struct{ *usbtest.Tree }
+
+func (l linked) Lstat(name string) (fs.FileInfo, error) { return l.Stat(name) }
+
+func (linked) ReadLink(name string) (string, error) {
+	if name != "class/usbmisc/usbtmc0" {
+		return "", fs.ErrNotExist
+	}
+	return "../../devices/pci0000:00/0000:00:14.0/usb1/1-5/1-5:1.0/usbmisc/usbtmc0", nil
+}
+
+// Where nobody plugs a cable, the only device that can be meant is: neither
+// another station's nor an instrument.
+func TestTheOnlyPort(t *testing.T) {
+	r := newRig(t)
+	r.write(mine)
+	plug := func(port string, devnum int) {
+		r.tree.Plug(port, usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 4}, Devnum: devnum})
+	}
+	plug("1-1", 3)
+	plug("1-5", 7)
+	r.opts.Sysfs = func(string) fs.FS { return linked{r.tree} }
+	r.opts.Root = fstest.MapFS{"dev/usbtmc0": {}}
+	r.opts.Station, r.opts.Supply, r.opts.Profile, r.opts.Yes = "b", enroll.None, "handset", true
+	if err := r.run("", "Port 1-2. There stands"); err != nil {
+		t.Fatal(err)
+	}
+	plug("1-3", 8)
+	if err := r.run("", "b is there already", "Port 1-2. There stands", "Nothing changes."); err != nil {
+		t.Errorf("a station that has a port: %v", err)
+	}
+	plug("1-4", 9)
+	r.opts.Station = "c"
+	if err := r.run(""); !errors.Is(err, enroll.ErrNoAnswer) || !strings.Contains(err.Error(), "devices stand on 1-3, 1-4") {
+		t.Errorf("two that can be meant: %v", err)
+	}
+}
+
+// With the supply given, what a person alone knows is asked all the same,
+// unless it is given too.
+func TestAsksForBusPower(t *testing.T) {
+	r := newRig(t)
+	r.write(mine)
+	r.opts.Station, r.opts.Name, r.opts.Port, r.opts.Supply, r.opts.Profile = "b", "B", "1-2", instrument(t), "handset"
+	if err := r.run("y\ny\n", "Does USB bus power feed the board too"); err != nil {
+		t.Fatal(err)
+	}
+	if got := r.read("config.yaml"); !strings.Contains(got, "vbus: true") {
+		t.Errorf("written:\n%s", got)
+	}
+	r.opts.Station, r.opts.Port, r.opts.Supply, r.opts.VBUSGiven = "c", "1-3", instrument(t), true
+	if err := r.run("y\n"); err != nil || strings.Contains(r.out.String(), "bus power") {
+		t.Errorf("%v:\n%s", err, r.out.String())
 	}
 }
 

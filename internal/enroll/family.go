@@ -28,7 +28,7 @@ func (s *session) family(context.Context) error {
 	} else if len(all) == 1 {
 		propose = all[0]
 	}
-	name, err := s.answer(question{given: s.Profile, flag: "--profile", text: "Profile, the family of the device", propose: propose, check: func(name string) error {
+	name, err := s.answer(question{given: s.Profile, flag: "--profile", text: "Profile, the family of the device", propose: propose, help: "it says how the modes of the device show on USB and in the current; there are " + strings.Join(all, ", "), check: func(name string) error {
 		if s.families[name] == nil {
 			return fmt.Errorf("unknown profile %q: there are %s", name, strings.Join(all, ", "))
 		}
@@ -44,10 +44,11 @@ func (s *session) family(context.Context) error {
 // feed asks whether the port feeds the board.
 func (s *session) feed() (err error) {
 	s.entry.VBUS = s.VBUS && s.entry.Port != ""
-	if s.VBUS || s.Yes || s.Supply != "" || s.entry.Port == "" || s.entry.Address == "" {
+	if s.VBUS || s.VBUSGiven || s.Yes || s.entry.Port == "" || s.entry.Address == "" {
 		return nil
 	}
-	s.entry.VBUS, err = s.confirm("Does USB bus power feed the board too", "n")
+	s.entry.VBUS, err = s.confirm("Does USB bus power feed the board too", "n",
+		"y if the board also draws current from its USB cable, so that the supply shows less than it takes; n if the supply alone feeds it")
 	return err
 }
 

@@ -19,6 +19,9 @@ import (
 // open reads the file, or begins one, and refuses one that is wrong already:
 // what is wrong with the new station could not be told from it.
 func (s *session) open(context.Context) (err error) {
+	if err := writable(s.File); err != nil {
+		return badFile("%w", err)
+	}
 	s.text, err = os.ReadFile(s.File)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -45,7 +48,7 @@ func (s *session) open(context.Context) (err error) {
 func (s *session) begin() error {
 	s.say("There is no %s yet: it will be made.", s.File)
 	name, err := s.answer(question{given: s.Bench, flag: "--bench", text: "Name of this bench", propose: "bench", check: config.CheckID})
-	s.text = []byte("# benchvigil: this bench and its stations. configs/benchvigil.yaml is the\n# reference of keys; benchvigil config show prints what is in force.\nbench: " + name + "\n")
+	s.text = []byte("# benchvigil: this bench and its stations. " + s.Reference + "\n# explains every key; benchvigil config show prints what is in force.\nbench: " + name + "\n")
 	return err
 }
 
@@ -113,7 +116,7 @@ func (s *session) write(context.Context) error {
 		return nil
 	}
 	s.say("This will stand in %s:\n%s", s.File, added(s.text, text))
-	switch ok, err := s.confirm("Write it", "y"); {
+	switch ok, err := s.confirm("Write it", "y", "y writes these lines and keeps the file before as .bak; n leaves everything as it is"); {
 	case err != nil:
 		return err
 	case !ok:

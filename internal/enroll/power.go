@@ -65,11 +65,23 @@ func (s *session) chooseSupply(ctx context.Context) (string, error) {
 	if len(list) > 0 {
 		text = "Number or address of the supply, or none"
 	}
-	a, err := s.answer(question{flag: "--supply", text: text, propose: None})
+	a, err := s.answer(question{flag: "--supply", text: text, propose: None, help: "what measures the current of the board: tcp://HOST:PORT, serial:///dev/… or usbtmc:///dev/…; none if nothing does"})
 	if n, bad := strconv.Atoi(a); bad == nil && n >= 1 && n <= len(list) {
 		return list[n-1].address, err
 	}
 	return a, err
+}
+
+// meters are the ports of instruments: of what its kind says is one, of those
+// that stations have, and of the one that is given.
+func (s *session) meters() (out []string) {
+	given, _, _ := strings.Cut(s.Supply, "?")
+	for _, f := range instruments(s.Root, s.sysfs, nil) {
+		if f.certain || f.address == given || s.user(f.address) != "" {
+			out = append(out, f.port)
+		}
+	}
+	return out
 }
 
 // user is the station that has the instrument already, "" for none.

@@ -43,6 +43,7 @@ type question struct {
 	flag    string // which flag gives it
 	text    string
 	propose string // what return alone means; empty: something has to be typed
+	help    string // what ? shows
 	check   func(answer string) error
 }
 
@@ -68,6 +69,10 @@ func (t talk) answer(q question) (string, error) {
 		text, err := t.line(q)
 		if err != nil {
 			return "", err
+		}
+		if text == "?" && q.help != "" {
+			t.say("  %s", q.help)
+			continue
 		}
 		if err := q.check(text); err != nil {
 			t.say("  %v", err)
@@ -99,11 +104,11 @@ func (t talk) line(q question) (string, error) {
 	}
 }
 
-// confirm asks yes or no.
-func (t talk) confirm(text, propose string) (bool, error) {
-	a, err := t.answer(question{flag: "--yes", text: text + " (y or n)", propose: propose, check: func(a string) error {
+// confirm asks yes or no; help says what either means.
+func (t talk) confirm(text, propose, help string) (bool, error) {
+	a, err := t.answer(question{flag: "--yes", text: text + " (y, n or ?)", propose: propose, help: help, check: func(a string) error {
 		if a := strings.ToLower(a); a != "y" && a != "n" && a != "yes" && a != "no" {
-			return fmt.Errorf("%q: y or n", a)
+			return fmt.Errorf("%q: y or n; ? says what they mean", a)
 		}
 		return nil
 	}})

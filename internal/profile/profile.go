@@ -5,6 +5,7 @@
 package profile
 
 import (
+	"slices"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -76,6 +77,16 @@ func (p *Profile) Spec(m bench.Mode) *Spec {
 		}
 	}
 	return nil
+}
+
+// Labels lists the family's words for the modes in which it shows an identity.
+func (p *Profile) Labels(id bench.USBID) (out []string) {
+	for _, m := range p.Modes {
+		if slices.Contains(m.USB, id) {
+			out = append(out, m.Label)
+		}
+	}
+	return out
 }
 
 // Label is the family's word for m.
