@@ -14,6 +14,7 @@ import (
 	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
+	"benchvigil/internal/ledger"
 	"benchvigil/internal/logkey"
 	"benchvigil/internal/supply"
 	"benchvigil/internal/systemd"
@@ -97,7 +98,7 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 		scan = nil // "off" is about the cross-check, not about the only way to see
 	}
 	p := &Plan{
-		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Data: o.Data, Started: o.Started, Logger: o.Logger,
+		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Data: o.Data, Retain: ledger.Retention{Age: c.Traces.Keep, Bytes: c.Traces.Size}, Started: o.Started, Logger: o.Logger,
 		USB: usb.Options{
 			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},

@@ -12,16 +12,12 @@ import (
 	"benchvigil/internal/ledger"
 )
 
-// keepTraces is how long and how many traces are kept; events and marks stay
-// for ever.
-var keepTraces = ledger.Retention{Age: 366 * 24 * time.Hour, Bytes: 10 << 30}
-
 // openLedger opens the store of a running bench; nil where no folder is named.
 func openLedger(p *Plan) (*ledger.Ledger, error) {
 	if p.Data == "" {
 		return nil, nil
 	}
-	l, err := ledger.Open(context.Background(), ledger.Options{Dir: p.Data, Retain: keepTraces, Now: p.Now, Logger: p.Logger})
+	l, err := ledger.Open(context.Background(), ledger.Options{Dir: p.Data, Retain: p.Retain, Now: p.Now, Logger: p.Logger})
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
 	}

@@ -8,6 +8,7 @@ import (
 	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/inhibit"
+	"benchvigil/internal/ledger"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/recording"
 	"benchvigil/internal/supply"
@@ -23,12 +24,13 @@ type Plan struct {
 	Banner   string // shown on every page; empty in earnest
 	Version  string
 	Stations []StationPlan
-	USB      usb.Options  // Ports, Now and Logger are filled in
-	Events   string       // file that events are added to; empty: none
-	Record   string       // file that observations are written to; empty: none
-	Data     string       // folder of the ledger; empty: none is kept
-	Awake    inhibit.Hold // keeps the computer awake while a goal is armed or a run goes on; nil: nothing does
-	Extra    []Source     // further sources of observations, such as a simulation's marks
+	USB      usb.Options      // Ports, Now and Logger are filled in
+	Events   string           // file that events are added to; empty: none
+	Record   string           // file that observations are written to; empty: none
+	Data     string           // folder of the ledger; empty: none is kept
+	Retain   ledger.Retention // how long traces are kept there
+	Awake    inhibit.Hold     // keeps the computer awake while a goal is armed or a run goes on; nil: nothing does
+	Extra    []Source         // further sources of observations, such as a simulation's marks
 	Now      func() time.Time
 	Logger   *zap.Logger
 	Started  func(address string) // told where the page is, before anything else happens

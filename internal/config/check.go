@@ -32,6 +32,10 @@ func (c *checker) config(raw rawConfig) Config {
 		Bench:    c.label("bench", raw.Bench),
 		Listen:   c.listen("listen", raw.Listen),
 		USB:      c.usb(raw.USB),
+		Traces: Traces{
+			Keep: c.duration("traces.keep", raw.Traces.Keep, minKeep, maxKeep),
+			Size: c.size("traces.size", raw.Traces.Size),
+		},
 		Stations: c.stations(raw.Stations, c.auto("auto", raw.Auto)),
 
 		InhibitSleep: c.yesNo("inhibit_sleep", raw.InhibitSleep),

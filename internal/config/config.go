@@ -29,9 +29,17 @@ type Config struct {
 	Listen   string // host:port of the page, on loopback
 	Profiles string // folder of device families
 	USB      USB
+	Traces   Traces
 	Stations []Station // at least one
 
 	InhibitSleep bool // keep the computer awake while a goal is armed or a run goes on
+}
+
+// Traces says how long readings are kept where a ledger is: as long as both
+// allow.
+type Traces struct {
+	Keep time.Duration
+	Size int64 // bytes of the whole ledger
 }
 
 // USB says how the bus is watched.

@@ -49,7 +49,7 @@ stations:
 	want := config.Config{
 		Bench:  "north",
 		Listen: "127.0.0.1:8420", Profiles: "/etc/bench/profiles",
-		USB: config.USB{Sysfs: "/sys", Rescan: 3 * time.Second, Scan: time.Minute}, InhibitSleep: true,
+		USB: config.USB{Sysfs: "/sys", Rescan: 3 * time.Second, Scan: time.Minute}, InhibitSleep: true, Traces: config.Traces{Keep: 8784 * time.Hour, Size: 10_000_000_000},
 		Stations: []config.Station{
 			{
 				ID: "s1", Name: "s1", Profile: handset, Window: 210 * time.Second, Power: bench.FromSupply,
@@ -96,7 +96,7 @@ stations:
 	want := config.Config{
 		Bench:  "north-2",
 		Listen: "[::1]:0", Profiles: "/etc/bench/families",
-		USB: config.USB{Sysfs: "/etc/bench/tree", Rescan: 500 * time.Millisecond}, InhibitSleep: true,
+		USB: config.USB{Sysfs: "/etc/bench/tree", Rescan: 500 * time.Millisecond}, InhibitSleep: true, Traces: config.Traces{Keep: 8784 * time.Hour, Size: 10_000_000_000},
 		Stations: []config.Station{{
 			ID: "007", Name: "Links, Platz 1", Port: "1-2.3", Profile: handset, Window: time.Hour,
 			Power: bench.FromSupply, VBUS: true,

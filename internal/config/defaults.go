@@ -16,6 +16,8 @@ const (
 	DefaultTimeout  = 500 * time.Millisecond
 	DefaultSilence  = 5 * time.Second  // of a meter that prints by itself
 	DefaultLull     = 30 * time.Second // of a thermometer
+	DefaultKeep     = 366 * 24 * time.Hour
+	DefaultSize     = "10GB"
 )
 
 // Limits. The floors keep a forgotten digit from flooding an instrument or
@@ -27,6 +29,9 @@ const (
 	minTimeout, maxTimeout = 10 * time.Millisecond, time.Minute
 	maxLull                = time.Hour
 	minWindow, maxWindow   = time.Second, 30 * 24 * time.Hour
+	minKeep, maxKeep       = time.Hour, 100 * 366 * 24 * time.Hour
+	minSize, maxSize       = 10 * megabyte, 100_000_000 * megabyte
+	megabyte               = 1_000_000
 )
 
 // Never is the word for a cross-check that is not made.
@@ -35,8 +40,11 @@ const Never = "off"
 // defaults are the keys that always exist, as they would stand in the file.
 func defaults() map[string]string {
 	return map[string]string{
-		"listen":     DefaultListen,
-		"profiles":   DefaultProfiles,
+		"listen":      DefaultListen,
+		"profiles":    DefaultProfiles,
+		"traces.keep": short(DefaultKeep),
+		"traces.size": DefaultSize,
+
 		"usb.sysfs":  DefaultSysfs,
 		"usb.rescan": short(DefaultRescan),
 		"usb.scan":   short(DefaultScan),

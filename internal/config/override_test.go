@@ -59,11 +59,11 @@ func TestFlagOverEnvironmentOverFileOverDefault(t *testing.T) {
 // have, can be given all the same.
 func TestEveryKeyCanBeGiven(t *testing.T) {
 	values := map[string]string{
-		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "auto": "none", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
+		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "auto": "none", "traces.keep": "100h", "traces.size": "2 TB", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
 	}
 	want := config.Config{
 		Bench: "south", Listen: "127.0.0.1:5", Profiles: "here",
-		USB: config.USB{Sysfs: "/tree", Rescan: 7 * time.Second, Scan: 8 * time.Second},
+		USB: config.USB{Sysfs: "/tree", Rescan: 7 * time.Second, Scan: 8 * time.Second}, Traces: config.Traces{Keep: 100 * time.Hour, Size: 2_000_000_000_000},
 	}
 	env, flags := map[string]string{}, map[string]string{}
 	for _, key := range config.Keys() {
@@ -157,6 +157,9 @@ listen: 127.0.0.1:3 # flag --listen
 profiles: DIR/profiles # default
 inhibit_sleep: true # default
 auto: none # default
+traces:
+  keep: 8784h # default
+  size: 10GB # default
 usb:
   sysfs: /sys # default
   rescan: 5s # FILE:3

@@ -15,8 +15,14 @@ type rawConfig struct {
 	Profiles     string       `mapstructure:"profiles"`
 	InhibitSleep string       `mapstructure:"inhibit_sleep"`
 	Auto         string       `mapstructure:"auto"`
+	Traces       rawTraces    `mapstructure:"traces"`
 	USB          rawUSB       `mapstructure:"usb"`
 	Stations     []rawStation `mapstructure:"stations"`
+}
+
+type rawTraces struct {
+	Keep string `mapstructure:"keep"`
+	Size string `mapstructure:"size"`
 }
 
 type rawUSB struct {

@@ -81,11 +81,26 @@ func TestRefused(t *testing.T) {
 		{"auto of the bench", good + "auto: restoring,\n", []string{
 			`config.yaml:6: auto: "" arms nothing: write restoring, re-pairing, both with a comma between them, or none`,
 		}},
+		{"traces, too short", good + "traces: {keep: 10m}\n", []string{
+			`config.yaml:6: traces.keep: 10m is too short: the least is 1h`,
+		}},
+		{"traces, no unit", good + "traces: {size: 10}\n", []string{
+			`config.yaml:6: traces.size: "10" is no size: write a whole number and its unit, such as 500MB or 10GB`,
+		}},
+		{"traces, too small", good + "traces: {size: 1MB}\n", []string{
+			`config.yaml:6: traces.size: 1MB is too small: the least is 10MB`,
+		}},
+		{"traces, too large", good + "traces: {size: 2000000000 TB}\n", []string{
+			`config.yaml:6: traces.size: 2000000000 TB is too large: the most is 100TB`,
+		}},
+		{"traces, less than nothing", good + "traces: {size: -5 GB}\n", []string{
+			`config.yaml:6: traces.size: -5 GB is too small: the least is 10MB`,
+		}},
 		{"unknown key, like none", good + "colour: red\n", []string{
-			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, usb, stations`,
+			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations`,
 		}},
 		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
-			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, usb, stations`,
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations`,
 		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,

@@ -54,6 +54,28 @@ func (c *checker) yesNo(path, text string) bool {
 	return text == "true"
 }
 
+// size reads a number of bytes, such as 500MB or 10 GB: thousands, as disks are
+// sold.
+func (c *checker) size(path, text string) int64 {
+	number, factor := strings.TrimSpace(text), int64(0)
+	for unit, f := range map[string]int64{"MB": megabyte, "GB": 1000 * megabyte, "TB": 1_000_000 * megabyte} {
+		if n, ok := strings.CutSuffix(number, unit); ok {
+			number, factor = strings.TrimSpace(n), f
+			break
+		}
+	}
+	n, err := strconv.ParseInt(number, 10, 32)
+	switch {
+	case err != nil || factor == 0:
+		c.fail(path, "%q is no size: write a whole number and its unit, such as 500MB or 10GB", text)
+	case n*factor < minSize:
+		c.fail(path, "%s is too small: the least is %dMB", text, minSize/megabyte)
+	case n > maxSize/factor:
+		c.fail(path, "%s is too large: the most is %dTB", text, maxSize/megabyte/1_000_000)
+	}
+	return n * factor
+}
+
 // port checks a USB port path as the kernel writes it: the bus, a dash, and a
 // chain of at most six ports, as deep as USB 2.0 section 4.1.1 allows (number
 // from memory).
