@@ -108,6 +108,8 @@ func TestEveryFieldIsMinded(t *testing.T) {
 			next.Stations = next.Stations[:1]
 		case "USB":
 			next.USB.Scan = time.Hour
+		case "Traces":
+			next.Traces.Keep = time.Hour
 		default:
 			v.Set(other(t, v))
 		}
