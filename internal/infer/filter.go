@@ -377,11 +377,14 @@ func (e *Engine) declareBelieved(t ms, n int) {
 }
 
 // softly reports that a device may pass from one mode to the other while it
-// stays on the bus: to sleep and back. What else shares an identity begins with
-// a start, with the device coming anew, or with what a person saw.
+// stays on the bus: to sleep and back, and from waiting for a restore to the
+// restore. What else shares an identity begins with a start, with the device
+// coming anew, or with what a person saw.
 func (e *Engine) softly(from, to bench.Mode) bool {
 	switch {
 	case from == bench.Unknown || from == bench.Starting || from == bench.Asleep || to == bench.Asleep:
+		return true
+	case to == bench.Restoring && (from == bench.Recovery || from == bench.Loader):
 		return true
 	}
 	return e.s.USB.Since > e.s.Mode.Since && e.s.Now-e.s.USB.Since <= anew
