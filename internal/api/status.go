@@ -11,26 +11,27 @@ import (
 // Status is what one station looks like, for programs. Times are RFC 3339;
 // what does not apply or is not known is left out.
 type Status struct {
-	Station     string          `json:"station"`
-	Name        string          `json:"name"`
-	Profile     string          `json:"profile"`
-	Port        string          `json:"port,omitempty"`
-	Power       bench.PowerPath `json:"power"`
-	VBUS        bool            `json:"vbus,omitempty"`
-	At          time.Time       `json:"at"`
-	Mode        bench.Mode      `json:"mode"`
-	Label       string          `json:"label"`
-	ModeSince   time.Time       `json:"mode_since,omitzero"`
-	WindowS     float64         `json:"window_s"`
-	Run         *Run            `json:"run,omitempty"`
-	LastRun     *Run            `json:"last_run,omitempty"`
-	Waiting     bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
-	Watch       *Watch          `json:"watch,omitempty"`           // the goal that is armed
-	LastWatch   *Watch          `json:"last_watch,omitempty"`      // the one before, until another is armed or this is put away
-	Reading     *Reading        `json:"reading,omitempty"`
-	VBUSMeter   *Reading        `json:"vbus_reading,omitempty"`
-	Temperature *Temperature    `json:"temperature,omitempty"`
-	USB         *USB            `json:"usb,omitempty"`
+	Station      string          `json:"station"`
+	Name         string          `json:"name"`
+	Profile      string          `json:"profile"`
+	Port         string          `json:"port,omitempty"`
+	Power        bench.PowerPath `json:"power"`
+	VBUS         bool            `json:"vbus,omitempty"`
+	At           time.Time       `json:"at"`
+	Mode         bench.Mode      `json:"mode"`
+	Label        string          `json:"label"`
+	ModeSince    time.Time       `json:"mode_since,omitzero"`
+	WindowS      float64         `json:"window_s"`
+	Run          *Run            `json:"run,omitempty"`
+	LastRun      *Run            `json:"last_run,omitempty"`
+	Waiting      bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
+	StillPowered bool            `json:"still_powered,omitempty"`   // stopped, and power flows all the same: nobody watches it
+	Watch        *Watch          `json:"watch,omitempty"`           // the goal that is armed
+	LastWatch    *Watch          `json:"last_watch,omitempty"`      // the one before, until another is armed or this is put away
+	Reading      *Reading        `json:"reading,omitempty"`
+	VBUSMeter    *Reading        `json:"vbus_reading,omitempty"`
+	Temperature  *Temperature    `json:"temperature,omitempty"`
+	USB          *USB            `json:"usb,omitempty"`
 
 	Needs   *Needs   `json:"needs,omitempty"` // how long the work under way still takes
 	Odds    *Odds    `json:"odds,omitempty"`  // whether this hook-up lasts through the window
@@ -159,7 +160,7 @@ func StatusOf(s *bench.Snapshot) Status {
 	return Status{
 		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
-		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting,
+		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting, StillPowered: s.StillPowered(),
 		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds, s.Window), Current: currentOf(s.Current),

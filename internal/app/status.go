@@ -61,21 +61,25 @@ func windowWords(s api.Status) string {
 	case s.Run.Origin.IsZero():
 		return clock(s.WindowS) + " not begun"
 	}
-	return clock(s.At.Sub(s.Run.Origin).Seconds()) + " of " + clock(s.WindowS)
+	return progress(s.At.Sub(s.Run.Origin).Seconds(), s.WindowS)
 }
 
 func ampsWords(s api.Status) string {
 	if s.Reading == nil {
 		return "-"
 	}
-	if a, ok := s.Reading.Amps.Get(); ok {
-		return a.String()
+	a, ok := s.Reading.Amps.Get()
+	switch {
+	case !ok:
+		return "-"
+	case !s.SupplyLostSince.IsZero():
+		return fmt.Sprintf("- (%v %s ago)", a, ago(s.At.Sub(s.Reading.At)))
 	}
-	return "-"
+	return a.String()
 }
 
 func voltsWords(s api.Status) string {
-	if s.Reading == nil {
+	if s.Reading == nil || !s.SupplyLostSince.IsZero() {
 		return "-"
 	}
 	if v, ok := s.Reading.Volts.Get(); ok {
@@ -121,8 +125,14 @@ func attention(s api.Status) (out []string) {
 		}
 	}
 	add(s.Run != nil && s.Run.Suspect, "a drop is suspected")
+	add(lastRunCounts(s) && s.LastRun.EndedAs == bench.RunDropped, "%s", lastRunWords(s))
 	add(!s.StalledSince.IsZero(), "stalled since %s", at(s.StalledSince))
 	add(s.StartHung, "the start hangs")
+	goal, _, state := watchWords(s)
+	failed := s.Watch == nil && s.LastWatch != nil && s.LastWatch.EndedAs == bench.WatchFailed
+	add(failed, "goal %s: %s", goal, state)
+	add(lastRunCounts(s) && s.LastRun.EndedAs != bench.RunDropped, "%s", lastRunWords(s))
+	add(s.Waiting, "%s", waitingWords(s))
 	if c := s.Current; c != nil {
 		add(!c.High.IsZero() && c.HighKind == bench.Leak, "leak in standby since %s", at(c.High))
 		add(!c.High.IsZero() && c.HighKind != bench.Leak, "current above its limit since %s", at(c.High))
@@ -135,11 +145,8 @@ func attention(s api.Status) (out []string) {
 	add(!s.SupplyLostSince.IsZero(), "supply silent since %s%s", at(s.SupplyLostSince), because(s.SupplyError))
 	add(s.SupplyLostSince.IsZero() && s.SupplyError != "", "supply: %s", s.SupplyError)
 	add(!s.USBLostSince.IsZero(), "USB watch failed since %s%s", at(s.USBLostSince), because(s.USBError))
-	add(s.Waiting, "stopped: the next run starts after off was seen")
 	add(!s.HandsOnUntil.IsZero(), "hands on until %s", at(s.HandsOnUntil))
-	goal, _, state := watchWords(s)
-	add(s.Watch != nil || s.LastWatch != nil, "goal %s: %s", goal, state)
-	add(lastRunCounts(s), "%s", lastRunWords(s))
+	add(!failed && (s.Watch != nil || s.LastWatch != nil), "goal %s: %s", goal, state)
 	return out
 }
 
@@ -158,16 +165,35 @@ func lastRunWords(s api.Status) string {
 		return ""
 	}
 	when := fmt.Sprintf(" at %s after %s (%s)", at(l.End), clock(l.UptimeS), l.Kind)
+	if gap, soon := upAgain(s); soon {
+		when = fmt.Sprintf(" at %s after %s, up again after %s", at(l.End), clock(l.UptimeS), ago(max(gap, time.Second)))
+	} else if s.Run != nil && l.EndedAs == bench.RunDropped {
+		when += ", up again"
+	}
 	if l.EndedAs != bench.RunDropped {
 		return "stopped" + when
-	}
-	if s.Run != nil {
-		when += ", up again"
 	}
 	if s.WindowS > 0 && l.WindowMet.IsZero() {
 		when += ", window missed"
 	}
 	return "dropped" + when
+}
+
+// upAgain is how soon the board came up again after a drop.
+func upAgain(s api.Status) (time.Duration, bool) {
+	if s.Run == nil || s.LastRun == nil {
+		return 0, false
+	}
+	l := bench.RunView{End: s.LastRun.End, EndedAs: s.LastRun.EndedAs, Kind: s.LastRun.Kind}
+	return l.BackAfter(s.Run.Start)
+}
+
+// waitingWords says what a board waits for that was stopped.
+func waitingWords(s api.Status) string {
+	if s.StillPowered {
+		return "stopped, still powered: nobody watches it. The next run starts after off was seen; mark resume if the stop was a mistake"
+	}
+	return "stopped: the next run starts after off was seen"
 }
 
 func because(text string) string {
@@ -178,6 +204,23 @@ func because(text string) string {
 }
 
 func at(t time.Time) string { return t.Local().Format("15:04:05") }
+
+// ago prints how old something is, in seconds or as clock does.
+func ago(d time.Duration) string {
+	if d < time.Minute {
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	}
+	return clock(d.Seconds())
+}
+
+// progress prints how much of a time is over, both in the same fields.
+func progress(spent, whole float64) string {
+	text := clock(spent)
+	if whole >= 3600 && spent < 3600 {
+		text = fmt.Sprintf("0:%02d:%02d", int(max(spent, 0))/60, int(max(spent, 0))%60)
+	}
+	return text + " of " + clock(whole)
+}
 
 // clock prints seconds as h:mm:ss or m:ss.
 func clock(s float64) string {

@@ -7,6 +7,7 @@ import (
 
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
 )
 
 func TestLastMark(t *testing.T) {
@@ -51,6 +52,15 @@ func TestAttention(t *testing.T) {
 			Goal: "copy", Ended: when, EndedAs: bench.WatchFailed, Kind: bench.WatchLate, Why: "nobody said that the copy is done within 5 h 0 min",
 		}}, "goal copy: failed at 15:06:32: nobody said that the copy is done within 5 h 0 min"},
 		{"a goal ended", api.Status{Run: up, LastWatch: &api.Watch{Goal: "copy", Ended: when, EndedAs: bench.WatchFailed, Kind: bench.WatchStopped, Why: "kim marked a stop"}}, "goal copy: ended at 15:06:32: kim marked a stop"},
+		{"a goal just armed", api.Status{Run: up, At: when, Watch: &api.Watch{Goal: "stay 2h", From: when.Add(-2 * time.Minute), TakesS: 7200}}, "goal stay 2h: 0:02:00 of 2:00:00"},
+		{"up again at once", api.Status{Run: &api.Run{Start: when.Add(1200 * time.Millisecond)}, LastRun: dropped(time.Time{})}, "dropped at 15:06:32 after 3:03, up again after 1 s"},
+		{"stopped, still powered", api.Status{LastRun: stopped, Waiting: true, StillPowered: true, SupplyError: "no answer"}, "stopped at 15:06:32 after 3:03 (mark); " +
+			"stopped, still powered: nobody watches it. The next run starts after off was seen; mark resume if the stop was a mistake; supply: no answer"},
+		{"the most urgent first", api.Status{
+			Run: up, LastRun: dropped(when), StalledSince: when, HandsOnUntil: when, SupplyLostSince: when,
+			LastWatch: &api.Watch{Goal: "copy", Ended: when, EndedAs: bench.WatchFailed, Kind: bench.WatchDropped, Why: "dropped (died) after 3 min"},
+		}, "dropped at 15:06:32 after 3:03 (died), up again; stalled since 15:06:32; goal copy: failed at 15:06:32: dropped (died) after 3 min; " +
+			"supply silent since 15:06:32; hands on until 15:06:32"},
 		{"stopped before", api.Status{Run: up, LastRun: stopped, WindowS: 210}, ""},
 		{"cable out", api.Status{Run: up, USB: &api.USB{Gone: when, Overdue: true}}, "USB gone since 15:06:32, the current still flows: is the cable out?"},
 		{"a leak", api.Status{Current: &api.Current{High: when, HighKind: bench.Leak}}, "leak in standby since 15:06:32"},
@@ -65,12 +75,25 @@ func TestAttention(t *testing.T) {
 
 func TestAheadWords(t *testing.T) {
 	for want, s := range map[string]api.Status{
-		"-":                                    {Needs: &api.Needs{}},
-		"2 of 2 lasted: at least 22 % by 95 %": {Odds: &api.Odds{Text: "2 of 2 lasted: at least 22 % by 95 %"}},
-		"about 6 min more; 1 of 2 lasted":      {Needs: &api.Needs{Text: "about 6 min more"}, Odds: &api.Odds{Text: "1 of 2 lasted"}},
+		"-": {Needs: &api.Needs{}},
+		"2 of 2 runs reached it (too few to tell)": {Odds: &api.Odds{Text: "2 of 2 runs reached it (too few to tell)"}},
+		"about 6 min more; 1 of 2 lasted":          {Needs: &api.Needs{Text: "about 6 min more"}, Odds: &api.Odds{Text: "1 of 2 lasted"}},
 	} {
 		if got := aheadWords(s); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
+	}
+}
+
+// A reading from before the supply fell silent is not shown as what flows now.
+func TestReadingWords(t *testing.T) {
+	when := time.Date(2026, 3, 2, 15, 6, 32, 0, time.Local)
+	s := api.Status{At: when, Reading: &api.Reading{At: when.Add(-12 * time.Second), Amps: unit.Some(390 * unit.Milliampere), Volts: unit.Some(3800 * unit.Millivolt)}}
+	if a, v := ampsWords(s), voltsWords(s); a != "390 mA" || v != "3.800 V" {
+		t.Errorf("in sight: %q, %q", a, v)
+	}
+	s.SupplyLostSince = s.Reading.At
+	if a, v := ampsWords(s), voltsWords(s); a != "- (390 mA 12 s ago)" || v != "-" {
+		t.Errorf("out of sight: %q, %q", a, v)
 	}
 }

@@ -59,7 +59,7 @@ func waitWords(s api.Status) string {
 	case w.TakesS == 0:
 		return "armed for " + clock(s.At.Sub(w.Armed).Seconds())
 	}
-	return clock(s.At.Sub(w.From).Seconds()) + " of " + clock(w.TakesS)
+	return progress(s.At.Sub(w.From).Seconds(), w.TakesS)
 }
 
 func endWords(w *api.Watch) string {

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -28,29 +29,36 @@ func (v *NeedsView) String() string {
 	return ""
 }
 
-// String says the odds in a few words: "2 of 2 lasted: at least 22 % by 95 %".
-// Limits to both sides hold together nine times in ten. A board that drops at
-// nearly the same time each time has no odds.
+// fewRuns is how many runs tell something of the next one: the limits of fewer
+// are so wide that they say nothing.
+const fewRuns = 5
+
+// String says the odds in a few words: "7 of 8 runs reached it: the next one
+// 53–98 %", by limits that hold together nine times in ten. A board that drops
+// at nearly the same time each time has no odds.
 func (v *OddsView) String() string {
 	switch {
 	case v == nil:
 		return ""
 	case v.Regular > 0:
 		return fmt.Sprintf("resets at about %.0f s each time", v.Regular.Seconds())
+	case v.Of < fewRuns:
+		return v.lasted() + " (too few to tell)"
 	case v.Lasted == v.Of:
-		return v.lasted() + ": at least " + percent(v.Low) + " by 95 %"
+		return v.lasted() + ": the next one " + percent(v.Low) + " or more"
 	case v.Lasted == 0:
-		return v.lasted() + ": at most " + percent(v.High) + " by 95 %"
+		return v.lasted() + ": the next one " + percent(v.High) + " or less"
 	}
-	return fmt.Sprintf("%s: about %s, %s to %s by 90 %%", v.lasted(), percent(v.Share), percent(v.Low), percent(v.High))
+	return v.lasted() + ": the next one " + strings.TrimSuffix(percent(v.Low), " %") + "–" + percent(v.High)
 }
 
+// lasted says how many runs came as far as they had to: through the window, or
+// for as long as a stay that is armed.
 func (v *OddsView) lasted() string {
-	text := fmt.Sprintf("%d of %d lasted", v.Lasted, v.Of)
 	if v.Wait > 0 {
-		text += " " + roughly(v.Wait)
+		return fmt.Sprintf("%d of %d runs lasted %s", v.Lasted, v.Of, roughly(v.Wait))
 	}
-	return text
+	return fmt.Sprintf("%d of %d runs reached it", v.Lasted, v.Of)
 }
 
 // percent never rounds to the side of being sure.

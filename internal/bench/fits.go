@@ -29,6 +29,10 @@ func (s *Snapshot) Fits(m Mark) error {
 	switch {
 	case m.Kind == MarkStop:
 		return s.stops()
+	case m.Kind == MarkResume && !s.Resumable():
+		return fmt.Errorf("no run of %s goes on under power after a stop by mistake: the next one starts by itself", s.Station)
+	case m.Kind == MarkArm && s.Waiting:
+		return s.waits()
 	case m.Kind == MarkMine && !s.Dropped(MineWithin) && !s.cableOut():
 		return fmt.Errorf("nothing dropped on %s in the last %.0f minutes that could be yours%s", s.Station, MineWithin.Minutes(), s.because())
 	case m.Kind == MarkDone && s.Watch == nil:
@@ -46,6 +50,29 @@ func (s *Snapshot) stops() error {
 		return nil
 	}
 	return fmt.Errorf("no run goes on on %s that could be stopped%s", s.Station, s.because())
+}
+
+// Resumable reports a run that was stopped by a mark and may go on: nothing was
+// off since.
+func (s *Snapshot) Resumable() bool {
+	l := s.LastRun
+	return s.Waiting && l != nil && l.EndedAs == RunStopped && l.Kind == StoppedByMark
+}
+
+// StillPowered reports a board that was stopped and has power all the same:
+// nobody watches it.
+func (s *Snapshot) StillPowered() bool {
+	amps, known := s.Reading.Amps.Get()
+	return s.Waiting && (known && amps > 0 && s.SupplyLost.IsZero() || s.USB.Present && s.USBLost.IsZero())
+}
+
+// waits says why a goal would wait for nothing.
+func (s *Snapshot) waits() error {
+	or := ""
+	if s.Resumable() {
+		or = ". If the stop was a mistake, mark " + MarkResume + " first"
+	}
+	return fmt.Errorf("the run of %s was stopped: the next one begins after the board was off, and a goal can be armed then%s", s.Station, or)
 }
 
 // because says what to think of first, where a mark is refused for want of a

@@ -8,6 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
 )
 
 func TestTidyMarks(t *testing.T) {
@@ -37,6 +38,7 @@ func TestMarksThatMakeNoSense(t *testing.T) {
 	run := &bench.RunView{Start: ago(20 * time.Minute), Origin: ago(19 * time.Minute)}
 	suspect := &bench.RunView{Start: ago(20 * time.Minute), Suspect: true}
 	dropped, old, stopped := ended(bench.RunDropped, 30*time.Second), ended(bench.RunDropped, 11*time.Minute), ended(bench.RunStopped, time.Second)
+	stopped.Kind = bench.StoppedByMark
 	away, back, there := bench.USBView{Gone: ago(time.Second)}, bench.USBView{Present: true, Since: ago(time.Minute)}, bench.USBView{Present: true, Since: ago(20 * time.Minute)}
 	for _, tc := range []struct {
 		name string
@@ -59,12 +61,39 @@ func TestMarksThatMakeNoSense(t *testing.T) {
 		{"another device since a minute", bench.Snapshot{Run: run, USB: back}, bench.MarkMine, "nothing dropped"},
 		{"no cable since before the run", bench.Snapshot{Run: run, USB: bench.USBView{Gone: ago(time.Hour)}}, bench.MarkMine, "nothing dropped"},
 		{"hands off nobody's", bench.Snapshot{}, bench.MarkHandsOff, ""},
+		{"resume what was stopped", bench.Snapshot{LastRun: stopped, Waiting: true}, bench.MarkResume, ""},
+		{"resume what was off", bench.Snapshot{LastRun: stopped}, bench.MarkResume, "after a stop by mistake"},
+		{"resume what was switched off", bench.Snapshot{LastRun: ended(bench.RunStopped, time.Second), Waiting: true}, bench.MarkResume, "after a stop by mistake"},
+		{"arm after a stop", bench.Snapshot{LastRun: stopped, Waiting: true}, bench.MarkArm, "mark resume first"},
+		{"arm before power", bench.Snapshot{LastRun: stopped}, bench.MarkArm, ""},
 		{"nothing is armed", bench.Snapshot{}, bench.MarkDone, "no goal is armed"},
 	} {
 		tc.s.Station, tc.s.At = "s1", now
 		err := tc.s.Fits(bench.Mark{Kind: tc.kind})
 		if (err == nil) != (tc.want == "") || err != nil && !strings.Contains(err.Error(), tc.want) {
 			t.Errorf("%s: %v, want %q", tc.name, err, tc.want)
+		}
+	}
+}
+
+func TestStillPowered(t *testing.T) {
+	flows := bench.ReadingView{Amps: unit.Some(unit.Milliampere)}
+	for want, all := range map[bool][]bench.Snapshot{
+		true: {
+			{Waiting: true, Reading: flows},
+			{Waiting: true, USB: bench.USBView{Present: true}},
+		},
+		false: {
+			{Reading: flows},
+			{Waiting: true},
+			{Waiting: true, Reading: flows, SupplyLost: time.Unix(1, 0)},
+			{Waiting: true, Reading: bench.ReadingView{Amps: unit.Some(unit.Current(0))}},
+		},
+	} {
+		for _, s := range all {
+			if s.StillPowered() != want {
+				t.Errorf("%+v: want %v", s, want)
+			}
 		}
 	}
 }

@@ -66,6 +66,17 @@ type RunView struct {
 	Suspect   bool          // a drop is suspected right now
 }
 
+// soonBack is how soon after a drop a board that stayed off may come up again to
+// have been off for a moment only.
+const soonBack = 5 * time.Second
+
+// BackAfter is how long after the end of this run, a drop whose kind could not
+// wait for it, the next one began; false where it was not soon.
+func (l *RunView) BackAfter(next time.Time) (time.Duration, bool) {
+	after := next.Sub(l.End)
+	return after, l.EndedAs == RunDropped && l.Kind == Died && !next.IsZero() && after >= 0 && after <= soonBack
+}
+
 // WatchView is one watch.
 type WatchView struct {
 	Goal    Goal

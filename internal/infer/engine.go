@@ -287,6 +287,8 @@ func (e *Engine) followEvent(kind bench.EventType, at ms, d *bench.EventData) {
 	case bench.ModeChanged:
 		e.s.Current = currentState{}
 		e.followWork(at, d)
+	case bench.SupplyBack:
+		e.s.Supply.Reason, e.s.Supply.Heard = "", 0 // what it complained of is over
 	case bench.RunDropped, bench.RunStopped, bench.RunReclassified:
 		e.followRuns(kind)
 	}

@@ -131,6 +131,7 @@ func allStates() []canned {
 		})},
 		{"window met", changed(r, named("Wren 9"), upFor(12*time.Minute))},
 		{"up again", changed(r, named("Robin 2, no sensors"), droppedBefore(3*time.Minute, 181*time.Second, bench.Reset))},
+		{"up again at once", changed(r, named("Robin 3"), droppedBefore(144400*time.Millisecond, 181*time.Second, bench.Died))},
 		{"drop suspected", changed(r, named("Swift 1"), func(s *bench.Snapshot) { s.Run.Suspect = true }, draws(0, 3801*unit.Millivolt))},
 		{"start hung", changed(r, named("Heron 4"), in(bench.Starting, "starting", 4*time.Minute+2*time.Second), unplugged, func(s *bench.Snapshot) {
 			s.StartHung, s.Run = true, &bench.RunView{Start: ago(4 * time.Minute), Uptime: 4 * time.Minute}

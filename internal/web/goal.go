@@ -99,6 +99,8 @@ func watchSentence(e bench.Event) string {
 	switch {
 	case e.Type == bench.WatchArmed && d.By == bench.Automatic:
 		return told("Goal armed by itself", d.Goal)
+	case e.Type == bench.WatchArmed && d.Kind == bench.Resumed:
+		return told("Goal goes on", d.Goal)
 	case e.Type == bench.WatchArmed:
 		return told("Goal armed"+by(d), d.Goal)
 	case e.Type == bench.WatchDone && d.Kind == bench.WatchMarked:

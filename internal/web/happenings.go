@@ -20,7 +20,7 @@ func happenings(s *bench.Snapshot, c clock) []Line {
 	all := make([]happening, 0, len(s.Recent)+len(s.Marks))
 	for _, e := range s.Recent {
 		if e.Type != bench.WindowMissed || !takenBack(s.Recent, e.Time) {
-			all = append(all, happening{e.Time, sentence(e), strings.Join(e.Data.Why, "; ")})
+			all = append(all, happening{shownAt(e), soonBackSentence(e, s.Recent), strings.Join(e.Data.Why, "; ")})
 		}
 	}
 	for _, m := range s.Marks {
@@ -33,6 +33,27 @@ func happenings(s *bench.Snapshot, c clock) []Line {
 		out = append(out, Line{At: c.at(h.at), Text: h.text, Why: h.why})
 	}
 	return out
+}
+
+// shownAt is where an event stands among the others: what goes on after a
+// mistaken stop began before, but that was said now.
+func shownAt(e bench.Event) time.Time {
+	if e.Data.Kind == bench.Resumed {
+		return e.Concluded
+	}
+	return e.Time
+}
+
+// soonBackSentence says an event; of a drop that stayed off for a moment only,
+// that too.
+func soonBackSentence(e bench.Event, recent []bench.Event) string {
+	l := bench.RunView{End: e.Time, EndedAs: e.Type, Kind: e.Data.Kind}
+	for _, next := range recent {
+		if gap, soon := l.BackAfter(next.Time); soon && next.Type == bench.RunStarted {
+			return "Dropped" + after(e.Data) + soonBack(gap)
+		}
+	}
+	return sentence(e)
 }
 
 // markSentence says in plain words what somebody marked.

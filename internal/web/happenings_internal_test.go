@@ -50,3 +50,25 @@ func TestScreenBeforeTheRun(t *testing.T) {
 		}
 	}
 }
+
+// A board that was off for a moment did not stay off, and that a stop was a
+// mistake is told when it was said.
+func TestWhatIsKnownLater(t *testing.T) {
+	s := changed(running(), droppedBefore(144400*time.Millisecond, time.Minute, bench.Died), func(s *bench.Snapshot) {
+		s.Recent = append(s.Recent[:2:2], event1(bench.RunStarted, 143*time.Second, bench.EventData{}))
+		resumed := event1(bench.RunStarted, 143*time.Second, bench.EventData{Kind: bench.Resumed})
+		resumed.Concluded = ago(5 * time.Second)
+		s.Recent = append([]bench.Event{resumed, event1(bench.RunStopped, 10*time.Second, bench.EventData{By: "kim"})}, s.Recent...)
+	})
+	var got []string
+	for _, l := range happenings(&s, clock{time.UTC, night}) {
+		got = append(got, l.At+" "+l.Text)
+	}
+	want := []string{
+		"02:58:07 The stop was a mistake, the run goes on", "02:58:02 Stopped by kim", "02:55:49 Run started",
+		"02:55:48 Window of 3 min 30 s missed", "02:55:48 Dropped after 1 min 00 s, up again after 1 s",
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}

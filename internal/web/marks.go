@@ -17,6 +17,7 @@ import (
 // Marks is what a person can say about a station right now.
 type Marks struct {
 	Stop  bool   // a run goes on that can be stopped
+	Go    bool   // a run was stopped that can go on: the stop may have been a mistake
 	Hands bool   // hands are on
 	Mine  bool   // a drop is so fresh that somebody may say it was theirs
 	Goal  string // what is armed, and can be done or disarmed
@@ -24,7 +25,7 @@ type Marks struct {
 }
 
 func marksOf(s *bench.Snapshot) *Marks {
-	m := &Marks{Stop: s.Run != nil, Hands: !s.HandsOn.IsZero(), Mine: s.Dropped(bench.MineWithin), Ended: s.LastWatch != nil}
+	m := &Marks{Stop: s.Run != nil, Go: s.Resumable(), Hands: !s.HandsOn.IsZero(), Mine: s.Dropped(bench.MineWithin), Ended: s.LastWatch != nil}
 	if s.Watch != nil {
 		m.Goal = s.Watch.Goal.String()
 	}

@@ -92,6 +92,9 @@ func TestMarksOf(t *testing.T) {
 		{"dropped", []func(*bench.Snapshot){noRun, dropped(time.Minute)}, Marks{Mine: true}},
 		{"dropped and up again", []func(*bench.Snapshot){dropped(bench.MineWithin)}, Marks{Stop: true, Mine: true}},
 		{"dropped long ago", []func(*bench.Snapshot){noRun, dropped(bench.MineWithin + time.Millisecond)}, Marks{}},
+		{"stopped by mistake", []func(*bench.Snapshot){noRun, dropped(time.Minute), func(s *bench.Snapshot) {
+			s.Waiting, s.LastRun.EndedAs, s.LastRun.Kind = true, bench.RunStopped, bench.StoppedByMark
+		}}, Marks{Go: true}},
 		{"stopped", []func(*bench.Snapshot){noRun, dropped(time.Minute), func(s *bench.Snapshot) { s.LastRun.EndedAs = bench.RunStopped }}, Marks{}},
 	} {
 		s := changed(running(), tc.by...)
@@ -116,6 +119,8 @@ func TestButtons(t *testing.T) {
 			want = append([]string{"m"}, want...)
 		case m.Mine:
 			want[0] = "m"
+		case m.Go:
+			want[0] = "u"
 		}
 		var got []string
 		for n := range one(t, tiles[i], "form", "marks").Descendants() {

@@ -97,7 +97,7 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	t.showMode(s)
 	t.showRun(s, c)
 	t.showAhead(s)
-	t.showReading(s, c)
+	t.showReading(s)
 	t.showBus(s)
 	t.showTemperature(s, c)
 	t.showPeople(s, c)
@@ -154,6 +154,8 @@ func waitWithoutRun(s *bench.Snapshot) string {
 	switch {
 	case marksOnly(s):
 		return "Waiting for somebody to mark a screen"
+	case s.StillPowered():
+		return "Stopped, still powered: the next run starts after off was seen"
 	case s.Waiting:
 		return "Stopped: the next run starts after off was seen"
 	case s.Mode == bench.Off:
@@ -187,7 +189,7 @@ func (t *Tile) showWindow(s *bench.Snapshot, c clock) {
 }
 
 // showReading shows the last good reading, unless it is no longer true.
-func (t *Tile) showReading(s *bench.Snapshot, c clock) {
+func (t *Tile) showReading(s *bench.Snapshot) {
 	r := s.Reading
 	switch {
 	case marksOnly(s):
@@ -197,7 +199,7 @@ func (t *Tile) showReading(s *bench.Snapshot, c clock) {
 	case r.At.IsZero():
 		t.Reading = "No reading yet"
 	case !s.SupplyLost.IsZero():
-		t.Reading = "Last reading " + c.at(r.At) + ": " + readingWords(r)
+		t.Amps, t.Reading = "–", readingWords(r)+", "+span(s.At.Sub(r.At))+" ago"
 	default:
 		t.Amps, t.Volts = quantity(r.Amps.Get()), quantity(r.Volts.Get())
 		if age := s.At.Sub(r.At); age > oldReading {

@@ -89,12 +89,13 @@ func TestJudgement(t *testing.T) {
 		}},
 		"hands on":             {Normal, "Up", nil, nil},
 		"fed by the bus too":   {Normal, "Up", nil, []string{"Output off does not mean off: USB bus power feeds this board."}},
-		"stopped, not off yet": {Neutral, "Stopped", nil, []string{"Stopped at 02:58:02 after 1 min 50 s."}},
+		"stopped, not off yet": {Action, "Stopped, still powered", []string{"Nobody watches this board, and it has power. Stopped at 02:58:02 after 1 min 50 s."}, nil},
 		"goal armed":           {Normal, "Window met", nil, nil},
 		"copy armed":           {Normal, "Window met", nil, nil},
 		"armed before power":   {Neutral, "No run", nil, nil},
 		"goal done":            {Normal, "Done", nil, []string{"Stay 8h: done at 02:57:12."}},
 		"will it last":         {Normal, "Up", nil, nil},
+		"up again at once":     {Abnormal, "Up again", []string{"The run before dropped at 02:55:48 after 3 min 01 s, up again after 1 s. Window missed."}, nil},
 		"a timer":              {Abnormal, "Up again", []string{"The run before dropped at 02:56:12 after 3 min 01 s, came back by itself. Window missed."}, nil},
 		"time still needed":    {Normal, "Window met", nil, nil},
 		"leak":                 {Abnormal, "Leak", []string{"Before it is started it draws more than a healthy board, since 02:56:32: 26.00 mA now."}, nil},
@@ -165,7 +166,7 @@ func TestWindow(t *testing.T) {
 	}{
 		{"off", none(bench.Off), window{Wait: "Waiting for power"}},
 		{"standby", none(bench.Standby), window{Wait: "Waiting for the board to start"}},
-		{"stopped, still up", func(s *bench.Snapshot) { s.Run, s.Waiting = nil, true }, window{Wait: "Stopped: the next run starts after off was seen"}},
+		{"stopped, still up", func(s *bench.Snapshot) { s.Run, s.Waiting = nil, true }, window{Wait: "Stopped, still powered: the next run starts after off was seen"}},
 		{"led by marks", func(s *bench.Snapshot) {
 			s.Run, s.Waiting, s.Hookup = nil, true, bench.Hookup{Path: bench.FromBattery}
 		}, window{Wait: "Waiting for somebody to mark a screen"}},
@@ -236,11 +237,11 @@ func TestReading(t *testing.T) {
 		{"no amps", func(s *bench.Snapshot) { s.Reading.Amps = unit.Maybe[unit.Current]{} }, reading{"", "3.801 V", ""}},
 		{"none yet", func(s *bench.Snapshot) { s.Reading = bench.ReadingView{} }, reading{"", "", "No reading yet"}},
 		{"slow", func(s *bench.Snapshot) { s.Reading.At = ago(7 * time.Second) }, reading{"412 mA", "3.801 V", "read 7 s ago"}},
-		{"lost", func(s *bench.Snapshot) { s.Reading.At, s.SupplyLost = ago(time.Minute), ago(time.Minute) }, reading{"", "", "Last reading 02:57:12: 412 mA, 3.801 V"}},
+		{"lost", func(s *bench.Snapshot) { s.Reading.At, s.SupplyLost = ago(time.Minute), ago(time.Minute) }, reading{"–", "", "412 mA, 3.801 V, 1 min 00 s ago"}},
 		{"lost before the first", func(s *bench.Snapshot) { s.Reading, s.SupplyLost = bench.ReadingView{}, ago(time.Minute) }, reading{"", "", "No reading yet"}},
 		{"lost, volts alone", func(s *bench.Snapshot) {
 			s.Reading.Amps, s.SupplyLost = unit.Maybe[unit.Current]{}, ago(time.Minute)
-		}, reading{"", "", "Last reading 02:58:12: 3.801 V"}},
+		}, reading{"–", "", "3.801 V, 0 s ago"}},
 		{"battery", func(s *bench.Snapshot) { s.Hookup.Path = bench.FromBattery }, reading{"", "", "On battery: no readings"}},
 		{"led by marks", func(s *bench.Snapshot) { s.Hookup = bench.Hookup{Path: bench.FromBattery} }, reading{"", "", "On battery: led by marks and the clock"}},
 	} {
@@ -335,7 +336,7 @@ func changedNothing(s bench.Snapshot) bench.Snapshot {
 func TestAhead(t *testing.T) {
 	want := map[string]string{
 		"running":           "",
-		"will it last":      "3 of 5 lasted: about 60 %, 19 % to 92 % by 90 %",
+		"will it last":      "3 of 5 runs reached it: the next one 19–92 %",
 		"a timer":           "Resets at about 180 s each time",
 		"time still needed": "About 6 min more, 9 of 10 within 25 min (by 12 before)",
 	}

@@ -47,9 +47,17 @@ func lastRun(s *bench.Snapshot, c clock) []Trouble {
 		return nil
 	}
 	when := " at " + c.at(l.End) + " after " + span(l.Uptime) + ending(l.Kind) + "."
+	if s.Run != nil {
+		if after, soon := l.BackAfter(s.Run.Start); soon {
+			when = " at " + c.at(l.End) + " after " + span(l.Uptime) + soonBack(after) + "."
+		}
+	}
 	if l.EndedAs == bench.RunStopped {
 		if s.Run != nil {
 			return nil
+		}
+		if s.StillPowered() {
+			return []Trouble{{Action, "Stopped, still powered", "Nobody watches this board, and it has power. Stopped" + when}}
 		}
 		return []Trouble{{Neutral, "Stopped", "Stopped" + when}}
 	}

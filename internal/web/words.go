@@ -82,6 +82,11 @@ func ending(kind string) string {
 	return ""
 }
 
+// soonBack says that a board came up again at once.
+func soonBack(after time.Duration) string {
+	return ", up again after " + span(max(after.Round(time.Second), time.Second))
+}
+
 // told joins a sentence and its explanation, which may be missing.
 func told(sentence, why string) string {
 	if why == "" {
@@ -97,6 +102,9 @@ func sentence(e bench.Event) string {
 	case bench.ModeChanged:
 		return modeSentence(d)
 	case bench.RunStarted:
+		if d.Kind == bench.Resumed {
+			return "The stop was a mistake, the run goes on" + by(d)
+		}
 		if d.Assumed {
 			return "Run goes on: it was already up at first sight"
 		}

@@ -64,6 +64,8 @@ func TestSentences(t *testing.T) {
 		{"Off", bench.Event{Type: bench.ModeChanged, Data: bench.EventData{From: bench.Unknown, To: bench.Off}}},
 		{"Run started", bench.Event{Type: bench.RunStarted}},
 		{"Run goes on: it was already up at first sight", bench.Event{Type: bench.RunStarted, Data: bench.EventData{Assumed: true}}},
+		{"The stop was a mistake, the run goes on by kim", bench.Event{Type: bench.RunStarted, Data: bench.EventData{Kind: bench.Resumed, By: "kim"}}},
+		{"Goal goes on: stay", bench.Event{Type: bench.WatchArmed, Data: bench.EventData{Kind: bench.Resumed, By: "kim", Goal: "stay"}}},
 		{"Restarted as expected, the run goes on", bench.Event{Type: bench.RunRestarted}},
 		{"Dropped after 2 min 58 s, stayed off", bench.Event{Type: bench.RunDropped, Data: bench.EventData{Kind: bench.Died, Uptime: up}}},
 		{"Dropped after 2 min 58 s, came back by itself", bench.Event{Type: bench.RunDropped, Data: bench.EventData{Kind: bench.Reset, Uptime: up}}},
