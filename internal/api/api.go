@@ -4,6 +4,7 @@
 //
 //	GET  /api/v1/stations                 all stations; a header Benchvigil-Notice: what everybody should know now
 //	GET  /api/v1/stations/{id}            one
+//	GET  /api/v1/bench                    what the bench writes to, and what keeps the computer awake
 //	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
 //	                                      {"kind":"arm","by":"kim","text":"reach running within 2h"}; done; disarm
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
@@ -39,7 +40,16 @@ type Options struct {
 	// begin with, then what comes; cancel ends it. The channel is closed when
 	// the bench stops or when the follower fell behind.
 	Follow func(ctx context.Context, station string) (first [][]byte, lines <-chan []byte, cancel func())
+	About  func() About
 	Logger *zap.Logger
+}
+
+// About is what concerns the bench as a whole.
+type About struct {
+	Bench   string   `json:"bench"`
+	Folders []string `json:"folders"`           // where the record goes, absolute
+	Held    string   `json:"held,omitempty"`    // what is or was last kept off the computer, such as "sleep, idle"
+	Refused string   `json:"refused,omitempty"` // why it was not
 }
 
 // maxBody bounds a request's body.
@@ -52,6 +62,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/stations", a.list)
 	mux.HandleFunc("GET /api/v1/stations/{id}", a.show)
 	mux.HandleFunc("POST /api/v1/stations/{id}/marks", a.mark)
+	mux.HandleFunc("GET /api/v1/bench", func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, o.About()) })
 	mux.HandleFunc("GET /api/v1/observations", a.follow)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, fmt.Sprintf("there is no %s %s", r.Method, r.URL.Path))

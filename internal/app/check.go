@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -24,7 +26,7 @@ import (
 // CheckOptions are what the command line says about a checkup.
 type CheckOptions struct {
 	Config string // file
-	Folder string // where the record goes
+	Folder string // where the record goes; empty: where a daemon or the service writes
 	Root   string // stands for the root of the computer's files
 	JSON   bool
 	Out    io.Writer
@@ -39,11 +41,13 @@ func Check(ctx context.Context, o CheckOptions) error {
 	if err != nil {
 		return err
 	}
+	root := os.DirFS(o.Root)
 	b := checkedBench(c, problem, o)
 	lookAtRunning(ctx, listenOf(c), &b)
+	b.Folders = foldersOf(o.Folder, b.Folders, hasService(root))
 	results := checkup.Run(ctx, b, checkup.System{
-		OS: runtime.GOOS, Root: os.DirFS(o.Root), Sysfs: os.DirFS(sysfsOf(c)), Listen: usb.ListenKernel, Scan: scan,
-		Hold: inhibit.Logind, Free: checkup.FreeSpace, Clock: checkup.KernelClock,
+		OS: runtime.GOOS, Root: root, Sysfs: os.DirFS(sysfsOf(c)), Listen: usb.ListenKernel, Scan: scan,
+		Hold: inhibit.Logind, Free: freeSpace, Clock: checkup.KernelClock, ForService: os.Geteuid() == 0 && hasService(root),
 	})
 	show := checkup.Print
 	if o.JSON {
@@ -56,7 +60,7 @@ func Check(ctx context.Context, o CheckOptions) error {
 }
 
 func checkedBench(c config.Config, problem error, o CheckOptions) checkup.Bench {
-	b := checkup.Bench{File: o.Config, Problem: problem, CrossRef: c.USB.Scan > 0, Awake: problem != nil || c.InhibitSleep, Folder: o.Folder}
+	b := checkup.Bench{File: o.Config, Problem: problem, CrossRef: c.USB.Scan > 0, Awake: problem != nil || c.InhibitSleep}
 	for _, s := range c.Stations {
 		p := stationPlan(s)
 		st := checkup.Station{ID: p.ID, Port: p.Port, Profile: p.Profile}
@@ -83,11 +87,39 @@ func lookAtRunning(ctx context.Context, listen string, b *checkup.Bench) {
 		return // the usual case: none runs
 	}
 	b.Notice = notice
+	if a, err := c.about(ctx); err == nil { // an older one does not know
+		b.Held, b.Refused = a.Held, a.Refused
+		b.Folders = a.Folders
+	}
 	for _, s := range all {
 		if i := slices.IndexFunc(b.Stations, func(st checkup.Station) bool { return st.ID == s.Station }); i >= 0 {
 			b.Stations[i].Watched = watchedBy(s)
 		}
 	}
+}
+
+// foldersOf are where the record goes: where somebody says, else where a daemon
+// that runs writes, else where the service would, else here.
+func foldersOf(said string, running []string, service bool) []string {
+	switch {
+	case said != "":
+		return []string{said}
+	case len(running) > 0:
+		return running
+	case service:
+		return []string{serviceFolder}
+	}
+	return []string{"."}
+}
+
+// freeSpace is what a user may still write below a folder; that of the service
+// is only made when it starts.
+func freeSpace(folder string) (uint64, error) {
+	n, err := checkup.FreeSpace(folder)
+	if folder == serviceFolder && errors.Is(err, fs.ErrNotExist) {
+		return checkup.FreeSpace(filepath.Dir(folder))
+	}
+	return n, err
 }
 
 // watchedBy is what a running watch sees of a station's instruments. It tells

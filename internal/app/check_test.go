@@ -3,6 +3,7 @@ package app_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 
 	"benchvigil/internal/app"
 	"benchvigil/internal/bench"
+	"benchvigil/internal/inhibit/inhibittest"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/unit"
 )
@@ -21,6 +23,7 @@ import (
 // While a benchvigil runs, a checkup asks it what it reads, and not the supply
 // beside it: the one here would refuse.
 func TestCheckBesideARunningWatch(t *testing.T) {
+	folder := t.TempDir()
 	family, err := profile.Load(os.DirFS("../../configs/profiles"), "invented-handset.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -29,9 +32,11 @@ func TestCheckBesideARunningWatch(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var system inhibittest.System
+	system.Refuse(errors.New("interactive authentication required"))
 	started := make(chan string, 1)
 	plan := &app.Plan{
-		Bench: "north", Listen: "127.0.0.1:0", Logger: zaptest.NewLogger(t),
+		Bench: "north", Listen: "127.0.0.1:0", Logger: zaptest.NewLogger(t), Events: filepath.Join(folder, "events.jsonl"), Awake: system.Hold,
 		Stations: []app.StationPlan{{ID: "s1", Name: "s1", Hookup: bench.Hookup{Path: bench.FromSupply}, Profile: family}},
 		Extra:    []app.Source{readings{amps: 412 * unit.Milliampere}},
 		Started:  func(address string) { started <- address },
@@ -48,17 +53,23 @@ func TestCheckBesideARunningWatch(t *testing.T) {
 	check := func() string {
 		var out bytes.Buffer
 		// This computer may have no USB, which is an error of its own.
-		_ = app.Check(t.Context(), app.CheckOptions{Config: file, Folder: t.TempDir(), Root: t.TempDir(), Out: &out})
+		_ = app.Check(t.Context(), app.CheckOptions{Config: file, Root: t.TempDir(), Out: &out})
 		return out.String()
 	}
 	eventually(t, 20*time.Second, "the running watch says what it reads", func() bool {
 		return strings.Contains(check(), "the benchvigil that runs reads it: 3.800 V, 412 mA")
 	})
+	eventually(t, 20*time.Second, "the running watch says that it may not keep the computer awake", func() bool {
+		return strings.Contains(check(), "the benchvigil that runs is refused: interactive authentication required")
+	})
+	if got := check(); !strings.Contains(got, "disk ("+folder+")") {
+		t.Errorf("the disk that the running watch writes to is not looked at:\n%s", got)
+	}
 	cancel()
 	if err := <-done; err != nil {
 		t.Fatal(err)
 	}
-	if got := check(); !strings.Contains(got, "connection refused") {
+	if got := check(); !strings.Contains(got, "connection refused") || !strings.Contains(got, "disk (.)") {
 		t.Errorf("without a watch the supply is not asked:\n%s", got)
 	}
 }

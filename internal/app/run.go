@@ -125,7 +125,7 @@ func (a *assembly) addPage() error {
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
-		API: api.New(api.Options{Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, Logger: a.plan.Logger}),
+		API: api.New(api.Options{Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger}),
 	})
 	a.site = site
 	return err

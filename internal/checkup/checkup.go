@@ -80,9 +80,11 @@ type Bench struct {
 	Problem  error  // what is wrong with it; nil: nothing
 	Notice   string // what a benchvigil that runs wants everybody to know; empty: nothing
 	Stations []Station
-	CrossRef bool   // libusb is to be asked too
-	Awake    bool   // the computer is to be kept awake during runs
-	Folder   string // where the record goes
+	CrossRef bool     // libusb is to be asked too
+	Awake    bool     // the computer is to be kept awake during runs
+	Folders  []string // where the record goes
+	Held     string   // what a benchvigil that runs keeps off the computer; empty: it holds nothing
+	Refused  string   // why one that runs may not; empty: it was not refused
 }
 
 // System is the computer, by the ways in which it is looked at. Root holds the
@@ -96,6 +98,8 @@ type System struct {
 	Hold   inhibit.Hold
 	Free   func(folder string) (bytes uint64, err error)
 	Clock  func() (Clock, error)
+
+	ForService bool // whoever looks is root, and the watch will be a service that is not
 
 	Measure time.Duration // how long the readings of a supply are counted; default 2 s
 }

@@ -15,15 +15,18 @@ import (
 
 // host looks at what the computer may do during a long job.
 func (s System) host(ctx context.Context, b Bench) []Result {
-	return []Result{
-		s.disk(b),
+	var out []Result
+	for _, folder := range b.Folders {
+		out = append(out, s.disk(folder, b.Stations))
+	}
+	return append(out,
 		s.clock(),
 		s.awake(ctx, b),
 		s.lid(),
 		s.idle(),
 		s.restarts(),
 		s.services(),
-	}
+	)
 }
 
 // Space that a record may need: below least it will soon not be written.
@@ -33,13 +36,17 @@ const (
 	perEntry = 110 // bytes of a reading in a recording, from recordings of the simulated bench
 )
 
-func (s System) disk(b Bench) Result {
-	check := "disk (" + b.Folder + ")"
-	free, err := s.Free(b.Folder)
+func (s System) disk(folder string, stations []Station) Result {
+	check := "disk (" + folder + ")"
+	free, err := s.Free(folder)
 	if err != nil {
-		return unknown(check, err)
+		r := unknown(check, err)
+		if errors.Is(err, fs.ErrPermission) {
+			r.Do = "look with sudo, or name by --data a folder on that disk"
+		}
+		return r
 	}
-	return space(check, free, perSecond(b.Stations))
+	return space(check, free, perSecond(stations))
 }
 
 // perSecond is how many bytes a second all readings take in a recording.
@@ -93,11 +100,18 @@ func (s System) clock() Result {
 	return Result{Check: check, Verdict: OK, Found: fmt.Sprintf("synchronised, off by at most %v", c.MaxError.Round(time.Millisecond))}
 }
 
-// awake tries the lock that a run would take, and gives it back.
+// awake says what a running watch got, or tries the lock that a run would take
+// and gives it back.
 func (s System) awake(ctx context.Context, b Bench) Result {
 	const check = "kept awake"
 	if !b.Awake {
 		return Result{check, Attention, "inhibit_sleep is false: nothing keeps the computer awake during a run", "set inhibit_sleep: true", Other}
+	}
+	switch {
+	case b.Refused != "":
+		return locked(check, "", errors.New("the benchvigil that runs is refused: "+b.Refused))
+	case b.Held != "":
+		return locked(check, b.Held, nil)
 	}
 	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 	defer cancel()
@@ -105,7 +119,35 @@ func (s System) awake(ctx context.Context, b Bench) Result {
 	if err != nil {
 		return locked(check, "", err)
 	}
-	return locked(check, held.String(), held.Close())
+	r := locked(check, held.String(), held.Close())
+	if r.Verdict == OK && s.ForService {
+		return asService(r, there(s.Root, polkit), there(s.Root, polkitRule))
+	}
+	return r
+}
+
+// What lets a service that is not root take the lock.
+const (
+	polkit     = "usr/share/dbus-1/system-services/org.freedesktop.PolicyKit1.service"
+	polkitRule = "usr/share/polkit-1/rules.d/50-benchvigil.rules"
+)
+
+func there(root fs.FS, name string) bool {
+	_, err := fs.Stat(root, name)
+	return err == nil
+}
+
+// asService says what the service would get where root got the lock.
+func asService(r Result, polkit, rule bool) Result {
+	const refused = "root may keep off sleep, but the service is refused: "
+	switch {
+	case !polkit:
+		return Result{r.Check, Attention, refused + "there is no polkit", "install polkitd", Other}
+	case !rule:
+		return Result{r.Check, Attention, refused + "the polkit rule is missing", "put 50-benchvigil.rules into /usr/share/polkit-1/rules.d", Other}
+	}
+	r.Found += " (tried as root; a polkit rule lets the service too)"
+	return r
 }
 
 // locked judges what a lock of logind keeps off.

@@ -1,6 +1,7 @@
 package checkup
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -9,6 +10,7 @@ import (
 	"testing/fstest"
 	"time"
 
+	"benchvigil/internal/inhibit"
 	"benchvigil/internal/inhibit/inhibittest"
 	"benchvigil/internal/supply"
 )
@@ -149,9 +151,10 @@ func TestDisk(t *testing.T) {
 		{100 << 30, nil, ten, OK, "565 days"},
 		{0, errors.ErrUnsupported, ten, Unknown, "not found here"},
 		{0, errors.New("stale"), ten, Unknown, "stale"},
+		{0, fs.ErrPermission, ten, Unknown, "permission denied"},
 	} {
 		s := System{Free: func(string) (uint64, error) { return tc.free, tc.err }}
-		want(t, s.disk(Bench{Folder: "/data", Stations: tc.stations}), tc.v, tc.found)
+		want(t, s.disk("/data", tc.stations), tc.v, tc.found)
 	}
 }
 
@@ -186,7 +189,32 @@ func TestAwake(t *testing.T) {
 	system.Refuse(errors.New("Permission denied"))
 	want(t, s.awake(t.Context(), Bench{Awake: true}), Attention, "Permission denied")
 	want(t, locked("x", "sleep, idle", nil), OK, "sleep, idle")
+	want(t, s.awake(t.Context(), Bench{Awake: true, Held: "sleep, idle"}), OK, "sleep, idle")
+	want(t, s.awake(t.Context(), Bench{Awake: true, Refused: "no polkit"}), Attention, "the benchvigil that runs is refused: no polkit")
 }
+
+// What root may do says nothing about the service.
+func TestAwakeForTheService(t *testing.T) {
+	s := System{ForService: true, Hold: func(context.Context, string) (inhibit.Lock, error) { return sleeps{}, nil }}
+	for _, tc := range []struct {
+		files map[string]string
+		v     Verdict
+		found string
+	}{
+		{nil, Attention, "the service is refused: there is no polkit"},
+		{map[string]string{polkit: ""}, Attention, "the polkit rule is missing"},
+		{map[string]string{polkit: "", polkitRule: ""}, OK, "tried as root; a polkit rule lets the service too"},
+	} {
+		s.Root = files(tc.files)
+		want(t, s.awake(t.Context(), Bench{Awake: true}), tc.v, tc.found)
+	}
+}
+
+// sleeps is a lock that keeps off sleep.
+type sleeps struct{}
+
+func (sleeps) String() string { return "sleep, idle" }
+func (sleeps) Close() error   { return nil }
 
 // The kernel of this computer answers.
 func TestRealSystem(t *testing.T) {

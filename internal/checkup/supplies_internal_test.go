@@ -226,7 +226,7 @@ unknown    lid            not found here
 func TestRunWithoutAConfiguration(t *testing.T) {
 	s := system(desk())
 	s.Root, s.Free, s.Clock = files(nil), FreeSpace, KernelClock
-	got := Run(t.Context(), Bench{Problem: errors.New("a.yaml:3: x"), Folder: t.TempDir()}, s)
+	got := Run(t.Context(), Bench{Problem: errors.New("a.yaml:3: x"), Folders: []string{t.TempDir()}}, s)
 	want(t, got[0], Failed, "a.yaml:3: x")
 	if cause, ok := Worst(got); cause != Config || ok || len(got) < 9 {
 		t.Errorf("worst %v, %v of %v", cause, ok, lines(got))

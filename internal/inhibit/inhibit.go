@@ -12,6 +12,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -45,6 +46,23 @@ type Keeper struct {
 	opts Options
 	said string // the refusal last written to the log
 	next time.Time
+
+	standing atomic.Pointer[Standing]
+}
+
+// Standing is what came of asking for the lock; the zero Standing: nobody
+// wanted it yet.
+type Standing struct {
+	Held    string // what is or was last kept off, such as "sleep, idle"; empty: nothing
+	Refused string // why the lock was refused last; empty: it was not
+}
+
+// Standing may be called from any goroutine.
+func (k *Keeper) Standing() Standing {
+	if s := k.standing.Load(); s != nil {
+		return *s
+	}
+	return Standing{}
 }
 
 // New makes a keeper that holds nothing yet.
@@ -105,10 +123,12 @@ func (k *Keeper) take(ctx context.Context) Lock {
 	held, err := k.opts.Hold(ctx, k.opts.Why)
 	if err == nil {
 		k.said, k.next = "", time.Time{}
+		k.standing.Store(&Standing{Held: held.String()})
 		k.opts.Logger.Info("the computer is kept awake", logkey.Source(k.String()), logkey.State(held.String()))
 		return held
 	}
 	k.next = time.Now().Add(k.opts.Retry)
+	k.standing.Store(&Standing{Refused: err.Error()})
 	if text := err.Error(); text != k.said && context.Cause(ctx) == nil {
 		k.said = text
 		k.opts.Logger.Warn("the computer may go to sleep during a run", logkey.Source(k.String()), logkey.Err(err))
