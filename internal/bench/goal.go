@@ -40,7 +40,7 @@ const (
 // ParseGoal reads a goal in its text form: "stay", "stay 3h", "reach running
 // within 2h", "copy", "re-pair", these two also with "within 90m".
 func ParseGoal(text string) (Goal, error) {
-	words := strings.Fields(strings.ToLower(text))
+	words := joinTimes(strings.Fields(strings.ToLower(text)))
 	if len(words) == 0 {
 		return Goal{}, fmt.Errorf("no goal: %s", goalForms)
 	}
@@ -60,6 +60,38 @@ func ParseGoal(text string) (Goal, error) {
 		return Goal{}, fmt.Errorf("goal %q: %w: %s", text, err, goalForms)
 	}
 	return g, nil
+}
+
+// timeUnits are those that people write apart from their number.
+var timeUnits = map[string]string{"s": "s", "m": "m", "min": "m", "h": "h"}
+
+// joinTimes puts lengths of time together that were written apart: "3 h" is 3h,
+// "1 h 30 min" is 1h30m.
+func joinTimes(words []string) (out []string) {
+	for _, w := range words {
+		last := len(out) - 1
+		if last >= 0 && isNumber(out[last]) && timeUnits[w] != "" {
+			out[last] += timeUnits[w]
+			last--
+			w, out = out[last+1], out[:last+1]
+		}
+		if last >= 0 && isTime(out[last]) && isTime(w) {
+			out[last] += w
+			continue
+		}
+		out = append(out, w)
+	}
+	return out
+}
+
+func isNumber(text string) bool {
+	_, err := strconv.ParseFloat(text, 64)
+	return err == nil
+}
+
+func isTime(text string) bool {
+	_, err := time.ParseDuration(text)
+	return err == nil && !isNumber(text) // 0 alone is both
 }
 
 func readStay(words []string) (time.Duration, error) {
@@ -107,9 +139,8 @@ func readWithin(words []string) (time.Duration, error) {
 func readGoalTime(text string) (time.Duration, error) {
 	d, err := time.ParseDuration(text)
 	d = d.Round(time.Millisecond)
-	_, noUnit := strconv.ParseFloat(text, 64)
 	switch {
-	case noUnit == nil:
+	case isNumber(text):
 		return 0, fmt.Errorf("%s has no unit: write %sm or %sh", text, text, text)
 	case err != nil:
 		return 0, fmt.Errorf("%q is no length of time such as 210s, 90m or 3h", text)

@@ -16,6 +16,9 @@ func TestParseGoal(t *testing.T) {
 		"stay":                       {bench.Goal{Kind: bench.GoalStay}, "stay"},
 		"stay 3h":                    {bench.Goal{Kind: bench.GoalStay, For: 3 * time.Hour}, "stay 3h"},
 		"Stay  210s ":                {bench.Goal{Kind: bench.GoalStay, For: 210 * time.Second}, "stay 3m30s"},
+		"stay 3 h":                   {bench.Goal{Kind: bench.GoalStay, For: 3 * time.Hour}, "stay 3h"},
+		"stay 1 h 30 min":            {bench.Goal{Kind: bench.GoalStay, For: 90 * time.Minute}, "stay 1h30m"},
+		"copy within 1h 30m":         {bench.Goal{Kind: bench.GoalCopy, Within: 90 * time.Minute}, "copy within 1h30m"},
 		"stay 100h":                  {bench.Goal{Kind: bench.GoalStay, For: 100 * time.Hour}, "stay 100h"},
 		"reach running within 2h":    {bench.Goal{Kind: bench.GoalReach, Mode: bench.Running, Within: 2 * time.Hour}, "reach running within 2h"},
 		"reach re-pairing within 5m": {bench.Goal{Kind: bench.GoalReach, Mode: bench.RePairing, Within: 5 * time.Minute}, "reach re-pairing within 5m"},
@@ -36,6 +39,8 @@ func TestParseGoalRefuses(t *testing.T) {
 	for text, says := range map[string]string{
 		"":                         "no goal",
 		"sleep 3h":                 `"sleep" is no kind of goal`,
+		"stay 3 hens":              `"hens" does not belong there`,
+		"stay h":                   `"h" is no length of time`,
 		"stay 3":                   "3 has no unit: write 3m or 3h",
 		"stay long":                `"long" is no length of time`,
 		"stay 3h please":           `"please" does not belong there`,
@@ -64,7 +69,7 @@ func TestParseGoalRefuses(t *testing.T) {
 // What is read is printed so that it reads the same again.
 func FuzzParseGoal(f *testing.F) {
 	for _, seed := range []string{
-		"stay", "stay 3h", "stay 0.0015h", "reach running within 2h", "copy", "copy within 1m1.001s", "re-pair within 90m", "stay 1e3s", "within", "reach  \tloader within 1h1ns",
+		"stay", "stay 3h", "stay 1 h 30 min", "copy within 3 -1 s h", "stay 0.0015h", "reach running within 2h", "copy", "copy within 1m1.001s", "re-pair within 90m", "stay 1e3s", "within", "reach  \tloader within 1h1ns",
 	} {
 		f.Add(seed)
 	}
