@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bufio"
 	"fmt"
+	"io"
 	"os"
 	"os/user"
 	"strings"
@@ -24,8 +26,16 @@ func urlFlag(c *cobra.Command, target *string) {
 func newStatus() *cobra.Command {
 	o := app.StatusOptions{}
 	c := &cobra.Command{
-		Use:     "status",
-		Short:   "Show all stations of a running bench",
+		Use:   "status",
+		Short: "Show all stations of a running bench",
+		Long: "status shows all stations of a running bench, one a line. What needs explaining:\n" +
+			"  UP         how long the run has gone on; > where it was up already at first sight\n" +
+			"  WINDOW     how much of the time that the board must stay up is over\n" +
+			"  CURRENT    the last reading; one from before the supply fell silent stands in brackets\n" +
+			"  AHEAD      how long the work still takes, and how earlier runs of this hook-up did that\n" +
+			"             came as far: of 5 or more also how likely the next one reaches its window,\n" +
+			"             within limits that hold nine times in ten\n" +
+			"  ATTENTION  what somebody should know, the most urgent first",
 		Example: "  benchvigil status\n  benchvigil status --watch\n  benchvigil status --json",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -43,11 +53,14 @@ func newStatus() *cobra.Command {
 
 func newMark() *cobra.Command {
 	var o app.MarkOptions
+	var yes bool
 	c := &cobra.Command{
 		Use:   "mark STATION KIND [TEXT ...]",
 		Short: "Say what only a person knows",
 		Long: "mark tells the running bench what a person did or saw:\n" +
-			"  stop        I end this run: it is never counted against the board\n" +
+			"  stop        I end this run: it is never counted against the board. On a terminal it asks\n" +
+			"              first while a run goes on (not with --yes)\n" +
+			"  resume      that stop was a mistake: the run goes on, unless the board was off since\n" +
 			"  mine        that was me: the last drop was a person's doing\n" +
 			"  hands-on    I am at the station: alerts wait, nothing is counted (--for, default 10m)\n" +
 			"  hands-off   I am done\n" +
@@ -66,6 +79,9 @@ func newMark() *cobra.Command {
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			o.Station, o.Mark.Kind, o.Mark.Text = args[0], args[1], strings.Join(args[2:], " ")
+			if !yes && somebodyTypes() {
+				o.Sure = func(question string) bool { return agreed(c.InOrStdin(), c.ErrOrStderr(), question) }
+			}
 			if err := app.MakeMark(c.Context(), o); err != nil {
 				return err
 			}
@@ -82,8 +98,28 @@ func newMark() *cobra.Command {
 	})
 	c.Flags().StringVar(&o.Mark.By, "by", login(), "who says it")
 	c.Flags().DurationVar(&o.Mark.For, "for", 0, "how long hands-on lasts")
+	c.Flags().BoolVarP(&yes, "yes", "y", false, "stop without asking first")
 	urlFlag(c, &o.URL)
 	return c
+}
+
+// somebodyTypes reports that a person can be asked: nobody is behind the null
+// device, though it is a character device like a terminal.
+func somebodyTypes() bool {
+	in, err := os.Stdin.Stat()
+	null, errNull := os.Stat(os.DevNull)
+	return err == nil && isTerminal(os.Stdin) && isTerminal(os.Stderr) && !(errNull == nil && os.SameFile(in, null))
+}
+
+// agreed asks a question that is answered by no unless somebody says yes.
+func agreed(in io.Reader, out io.Writer, question string) bool {
+	fmt.Fprint(out, question+" [y/N] ") //nolint:errcheck // then the answer will be no
+	line, _ := bufio.NewReader(in).ReadString('\n')
+	switch strings.ToLower(strings.TrimSpace(line)) {
+	case "y", "yes":
+		return true
+	}
+	return false
 }
 
 // login is the name of whoever runs the program, empty where it has none.

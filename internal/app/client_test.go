@@ -46,6 +46,12 @@ func TestClientsOfARunningBench(t *testing.T) {
 	}
 	eventually(t, 10*time.Second, "readings in the recording", func() bool { return holds(`"power"`) })
 	mark := app.MarkOptions{URL: url, Station: "s1", Mark: bench.Mark{Kind: bench.MarkStop, By: "kim", Text: "reseat"}}
+	var asked string
+	mark.Sure = func(question string) bool { asked = question; return false }
+	if err := app.MakeMark(t.Context(), mark); !errors.Is(err, app.ErrKept) || !strings.HasSuffix(asked, ": end this run?") || holds(`"kind":"stop"`) {
+		t.Fatalf("asked %q, thought better of it: %v", asked, err)
+	}
+	mark.Sure = func(string) bool { return true }
 	if err := app.MakeMark(t.Context(), mark); err != nil {
 		t.Fatal(err)
 	}

@@ -1,8 +1,6 @@
 package app
 
 import (
-	"context"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -229,31 +227,4 @@ func clock(s float64) string {
 		return fmt.Sprintf("%d:%02d:%02d", d/time.Hour, d%time.Hour/time.Minute, d%time.Minute/time.Second)
 	}
 	return fmt.Sprintf("%d:%02d", d/time.Minute, d%time.Minute/time.Second)
-}
-
-// MarkOptions are a mark for a station of a running daemon.
-type MarkOptions struct {
-	URL     string
-	Station string
-	Mark    bench.Mark
-}
-
-// MakeMark hands a person's mark to the daemon.
-func MakeMark(ctx context.Context, o MarkOptions) error {
-	c, err := newClient(o.URL)
-	if err != nil {
-		return err
-	}
-	o.Mark = o.Mark.Tidy()
-	if err := o.Mark.Check(); err != nil {
-		return fmt.Errorf("%w: %w", ErrCommand, err)
-	}
-	if o.Station == "" || strings.ContainsAny(o.Station, "/?#") {
-		return fmt.Errorf("%w: %q is no station", ErrCommand, o.Station)
-	}
-	ctx, cancel := context.WithTimeout(ctx, answerWithin)
-	defer cancel()
-	m := api.Mark{Kind: o.Mark.Kind, By: o.Mark.By, Text: o.Mark.Text, ForSecs: o.Mark.For.Seconds()}
-	res, err := c.do(ctx, "POST", "/api/v1/stations/"+o.Station+"/marks", m)
-	return errors.Join(err, closeBody(res))
 }
