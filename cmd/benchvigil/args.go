@@ -24,7 +24,11 @@ func exactly(what ...string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
 		switch {
 		case len(args) < len(what):
-			return misused(c, "%s is missing", strings.Join(what[len(args):], " and "))
+			verb := "is"
+			if len(what)-len(args) > 1 {
+				verb = "are"
+			}
+			return misused(c, "%s %s missing", strings.Join(what[len(args):], " and "), verb)
 		case len(args) > len(what) && len(what) == 0:
 			return misused(c, "%s takes no arguments, and there is %q", c.Name(), args[0])
 		case len(args) > len(what):
