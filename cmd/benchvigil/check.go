@@ -21,7 +21,7 @@ func newCheck() *cobra.Command {
 			return app.Check(c.Context(), o)
 		},
 	}
-	c.Flags().StringVar(&o.Config, "config", "/etc/benchvigil/config.yaml", "configuration `file`")
+	c.Flags().StringVar(&o.Config, "config", defaultConfig, "configuration `file`")
 	c.Flags().StringVar(&o.Folder, "data", "", "`folder` that the record goes to; default where a benchvigil that runs writes, else the service's, else this one")
 	c.Flags().BoolVar(&o.JSON, "json", false, "print JSON")
 	c.Flags().StringVar(&o.Root, "root", "/", "`folder` that stands for / when the computer is looked at")

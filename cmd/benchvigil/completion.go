@@ -55,6 +55,16 @@ func offerWords(c *cobra.Command, flag string, words ...string) {
 	offerFlag(c, flag, func(*cobra.Command, []string) []string { return words })
 }
 
+// offerFamilies completes a flag --profile that takes a file or a name.
+func offerFamilies(c *cobra.Command) {
+	err := c.RegisterFlagCompletionFunc("profile", func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
+		return app.OfferFamilies(), cobra.ShellCompDirectiveDefault
+	})
+	if err != nil {
+		panic(err) // the flag is there
+	}
+}
+
 // running offers the stations of the bench that runs.
 func running(url *string) func(*cobra.Command, []string) []string {
 	return func(c *cobra.Command, _ []string) []string {

@@ -10,8 +10,8 @@ import (
 	"benchvigil/internal/config"
 )
 
-// defaultConfig is where an installed service has its configuration.
-const defaultConfig = "/etc/benchvigil/config.yaml"
+// defaultConfig is where every command looks unless it is told otherwise.
+const defaultConfig = app.DefaultConfig
 
 // configFlags say which configuration is meant, and what the command line
 // changes in it.

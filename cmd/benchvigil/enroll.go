@@ -26,7 +26,7 @@ func newEnroll() *cobra.Command {
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&o.Config, "config", "/etc/benchvigil/config.yaml", "configuration `file`")
+	f.StringVar(&o.Config, "config", defaultConfig, "configuration `file`")
 	f.StringVar(&o.Bench, "bench", "", "`name` of the bench, for a new file")
 	f.StringVar(&o.Station, "station", "", "short name (`id`) of the station, a new one or one that is there")
 	f.StringVar(&o.Name, "name", "", "`name` that people call it")

@@ -88,7 +88,7 @@ func newRoot() *cobra.Command {
 		Long: "benchvigil watches every station of a phone data-recovery bench: USB enumeration and\n" +
 			"supply current tell which mode a board is in, how long it has stayed up against the\n" +
 			"window it needs, and when it drops or stalls.",
-		Example:       "  benchvigil demo\n  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil replay --profile configs/profiles/invented-handset.yaml watch.jsonl",
+		Example:       "  benchvigil demo\n  benchvigil run --config /etc/benchvigil/config.yaml\n  benchvigil replay --profile invented-handset watch.jsonl",
 		Version:       versionLine(),
 		SilenceUsage:  true,
 		SilenceErrors: true,

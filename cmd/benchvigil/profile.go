@@ -53,13 +53,14 @@ func newProfileLearn() *cobra.Command {
 		Args: atLeastOne("RECORDING"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if o.Profile == "" {
-				return fmt.Errorf("profile learn needs --profile, the file to start from: %w", errUsage)
+				return fmt.Errorf("profile learn needs --profile, the file or name of the one to start from: %w", errUsage)
 			}
 			o.Recordings, o.Stdin, o.Out, o.Warn = args, c.InOrStdin(), c.OutOrStdout(), c.ErrOrStderr()
 			return app.LearnProfile(o)
 		},
 	}
-	c.Flags().StringVar(&o.Profile, "profile", "", "`file` of the profile to start from")
+	c.Flags().StringVar(&o.Profile, "profile", "", "`file` of the profile to start from, or the name of one that the configuration knows or that is shipped")
+	offerFamilies(c)
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
 	c.Flags().StringVar(&o.Write, "write", "", "write the changed profile to this new `file`")
 	return c

@@ -27,7 +27,8 @@ func newTrace() *cobra.Command {
 
 // traceFlags are those of every command that looks at starts.
 func traceFlags(c *cobra.Command, o *app.TraceOptions) {
-	c.Flags().StringVar(&o.Profile, "profile", "", "`file` of the profile")
+	c.Flags().StringVar(&o.Profile, "profile", "", "`file` of the profile, or the name of one that the configuration knows or that is shipped")
+	offerFamilies(c)
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
 	c.Flags().IntVar(&o.Run, "run", 0, "only this start of a station (`number`, as trace show lists them)")
 }
@@ -36,7 +37,7 @@ func traceFlags(c *cobra.Command, o *app.TraceOptions) {
 func traceInput(c *cobra.Command, o *app.TraceOptions, args []string) error {
 	switch {
 	case o.Profile == "":
-		return misused(c, "--profile is missing, the file that says how the family shows itself")
+		return misused(c, "--profile is missing, the file or name of the one that says how the family shows itself")
 	case c.Flags().Changed("run") && o.Run < 1:
 		return misused(c, "--run %d: starts are numbered from 1", o.Run)
 	}

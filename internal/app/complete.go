@@ -4,11 +4,11 @@ import (
 	"context"
 	"maps"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
+	"benchvigil/configs"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/profile"
@@ -51,15 +51,22 @@ func OfferConfigured(file string) (ids []string) {
 // OfferProfiles lists the profiles that a configuration can name; beside one
 // that is not there yet, the usual folder has them.
 func OfferProfiles(file string) []string {
-	folder := filepath.Join(filepath.Dir(file), "profiles")
-	if c, err := config.Load(file); err == nil {
-		folder = c.Profiles
-	}
-	all, err := profile.LoadDir(os.DirFS(folder))
+	all, err := profile.LoadDir(os.DirFS(profileFolder(file)))
 	if err != nil {
 		return nil
 	}
 	return slices.Sorted(maps.Keys(all))
+}
+
+// OfferFamilies lists the profiles that can be named without a file: those of the
+// configuration and the shipped ones.
+func OfferFamilies() []string {
+	names := OfferProfiles(DefaultConfig)
+	if all, err := profile.LoadDir(configs.Profiles()); err == nil {
+		names = append(names, slices.Collect(maps.Keys(all))...)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
 }
 
 // OfferMarks lists what can follow the words of a mark: its kind, and word by

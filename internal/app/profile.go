@@ -78,14 +78,11 @@ type ProfileLearnOptions struct {
 // LearnProfile shows what recordings would change in a profile, and writes a
 // changed one where asked.
 func LearnProfile(o ProfileLearnOptions) error {
-	src, err := os.ReadFile(o.Profile)
+	p, file, src, err := namedProfile(o.Profile)
 	if err != nil {
-		return fmt.Errorf("%w: profile: %w", ErrConfig, err)
+		return err
 	}
-	p, err := profile.Parse(bytes.NewReader(src), o.Profile)
-	if err != nil {
-		return fmt.Errorf("%w: %w", ErrConfig, err)
-	}
+	o.Profile = file
 	if _, err := os.Lstat(o.Write); o.Write != "" && err == nil {
 		return fmt.Errorf("%w: %s is already there: name a new file", ErrConfig, o.Write)
 	}

@@ -187,16 +187,3 @@ func openRecording(o ReplayOptions) (*os.File, string, error) {
 	}
 	return f, "standard input", nil
 }
-
-func loadProfile(name string) (*profile.Profile, error) {
-	f, err := os.Open(name) //nolint:gosec // the user names the file
-	if err != nil {
-		return nil, fmt.Errorf("%w: profile: %w", ErrConfig, err)
-	}
-	defer f.Close() //nolint:errcheck // opened for reading only
-	p, err := profile.Parse(f, name)
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
-	}
-	return p, nil
-}

@@ -106,7 +106,11 @@ func (o TraceOptions) references(named, family string) string {
 	if named != "" {
 		return named
 	}
-	return filepath.Join(filepath.Dir(o.Profile), "traces", fileName(family))
+	file := o.Profile
+	if _, found, _, err := namedProfile(o.Profile); err == nil {
+		file = found
+	}
+	return filepath.Join(filepath.Dir(file), "traces", fileName(family))
 }
 
 // starts finds the starts that are asked for, in the order in which they were
