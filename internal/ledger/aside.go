@@ -48,6 +48,9 @@ func (l *Ledger) openSound(ctx context.Context) error {
 // openChecked opens, migrates, checks and loads what the watch needs; after a
 // run that met damage it checks everything.
 func (l *Ledger) openChecked(ctx context.Context) (err error) {
+	if err := private(l.folder.path(fileName)); err != nil {
+		return err
+	}
 	if l.write, err = openWriter(l.folder.path(fileName)); err != nil {
 		return err
 	}

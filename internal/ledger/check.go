@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 
 	"benchvigil/internal/trace"
 )
@@ -84,6 +85,9 @@ func (r *Reader) Backup(ctx context.Context, file string) error {
 	}
 	part := file + ".part"
 	if err := os.Remove(part); err != nil && !os.IsNotExist(err) {
+		return fmt.Errorf("back up to %s: %w", file, err)
+	}
+	if err := private(part); err != nil {
 		return fmt.Errorf("back up to %s: %w", file, err)
 	}
 	if err := r.copyInto(ctx, part); err != nil {
@@ -199,7 +203,12 @@ func publish(part, file string) error {
 	return syncDir(filepath.Dir(file))
 }
 
+// syncDir makes new names in a folder survive a power cut. Windows has no such
+// call.
 func syncDir(dir string) error {
+	if runtime.GOOS == "windows" {
+		return nil
+	}
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

@@ -452,6 +452,11 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Error("a backup is written over")
 	}
 	must(t, r.Close())
+	for _, name := range []string{file, filepath.Join(dir, "ledger.db"), filepath.Join(dir, "ledger.db-wal")} {
+		if info, err := os.Stat(name); err != nil || info.Mode().Perm() != 0o600 {
+			t.Errorf("%s: %v, %v: want it for its owner alone", name, info.Mode(), err)
+		}
+	}
 	if _, err := ledger.Restore(t.Context(), dir, file); !errors.Is(err, ledger.ErrLocked) {
 		t.Errorf("restore under a daemon: %v, want ErrLocked", err)
 	}

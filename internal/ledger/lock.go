@@ -66,4 +66,14 @@ func write(f *os.File, text string) error {
 	return err
 }
 
+// private makes a file that only its owner reads, where there is none; what
+// SQLite puts beside it becomes so too.
+func private(path string) error {
+	f, err := os.OpenFile(path, os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	return f.Close()
+}
+
 func (d *folder) path(name string) string { return filepath.Join(d.dir, name) }

@@ -153,7 +153,7 @@ func (r *recorder) begin(ln *line, at int64, anew bool) {
 	}
 	r.ripen(ln)
 	r.stretch++
-	ln.stretch, ln.last = r.stretch, at
+	ln.stretch, ln.last = r.stretch, firstMoment // a source may have stamped a moment before
 	r.next.stretches = append(r.next.stretches, stretchRow{id: r.stretch, station: ln.id, began: at, anew: anew, wiring: ln.wiring})
 }
 
