@@ -21,9 +21,9 @@ type logOptions struct {
 
 func (o *logOptions) flags(c *cobra.Command) {
 	c.Flags().StringVar(&o.level, "log-level", "info", "debug, info, warn or error")
-	c.Flags().StringVar(&o.format, "log-format", "auto", "json, human, or auto: human on a terminal")
+	c.Flags().StringVar(&o.format, "log-format", "auto", "json, human, journal, or auto: human on a terminal, journal into systemd's, else json")
 	offerWords(c, "log-level", "debug", "info", "warn", "error")
-	offerWords(c, "log-format", "auto", "json", "human")
+	offerWords(c, "log-format", "auto", "json", "human", "journal")
 }
 
 func (o *logOptions) logger(w io.Writer) (*zap.Logger, error) {
@@ -40,6 +40,7 @@ func (o *logOptions) logger(w io.Writer) (*zap.Logger, error) {
 
 func (o *logOptions) encoder(w io.Writer) (zapcore.Encoder, error) {
 	human := o.format == "human" || o.format == "auto" && isTerminal(w)
+	journal := o.format == "journal" || o.format == "auto" && isJournal(w)
 	cfg := zap.NewProductionEncoderConfig()
 	cfg.EncodeDuration = zapcore.StringDurationEncoder
 	switch {
@@ -48,11 +49,14 @@ func (o *logOptions) encoder(w io.Writer) (zapcore.Encoder, error) {
 		cfg.EncodeLevel = zapcore.CapitalLevelEncoder
 		cfg.ConsoleSeparator = "  "
 		return lines{zapcore.NewConsoleEncoder(cfg)}, nil
+	case journal:
+		cfg.TimeKey, cfg.LevelKey, cfg.ConsoleSeparator = "", "", "  " // the journal keeps both itself
+		return journalLines{lines{zapcore.NewConsoleEncoder(cfg)}}, nil
 	case o.format == "auto", o.format == "json":
 		cfg.EncodeTime = zapcore.RFC3339NanoTimeEncoder
 		return zapcore.NewJSONEncoder(cfg), nil
 	}
-	return nil, fmt.Errorf("--log-format %q: want auto, json or human: %w", o.format, errUsage)
+	return nil, fmt.Errorf("--log-format %q: want auto, json, human or journal: %w", o.format, errUsage)
 }
 
 // lines is an encoder for people: an error of several lines, such as all that

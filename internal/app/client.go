@@ -9,6 +9,7 @@ import (
 	"io"
 	"net/http"
 	"net/url"
+	"os"
 	"strings"
 	"syscall"
 	"time"
@@ -67,12 +68,20 @@ func (c *client) do(ctx context.Context, method, path string, body any) (*http.R
 // explain puts the usual reason into words.
 func (c *client) explain(err error) error {
 	if errors.Is(err, syscall.ECONNREFUSED) {
-		return fmt.Errorf("no benchvigil listens on %s: start it with benchvigil run, or name its address with --url", c.base)
+		return fmt.Errorf("no benchvigil listens on %s: start it with %s, or name its address with --url", c.base, startedBy(hasService(os.DirFS("/"))))
 	}
 	if errors.Is(err, context.DeadlineExceeded) {
 		return fmt.Errorf("%s does not answer: %w", c.base, err)
 	}
 	return err
+}
+
+// startedBy is the command that starts a daemon.
+func startedBy(service bool) string {
+	if service {
+		return "systemctl start benchvigil (its log: journalctl -u benchvigil) or benchvigil run"
+	}
+	return "benchvigil run"
 }
 
 func refusal(res *http.Response) error {
