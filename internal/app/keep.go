@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/ledger"
+	"benchvigil/internal/logkey"
 )
 
 // openLedger opens the store of a running bench; nil where no folder is named.
@@ -22,6 +23,23 @@ func openLedger(p *Plan) (*ledger.Ledger, error) {
 		return nil, fmt.Errorf("%w: %w", ErrRecord, err)
 	}
 	return l, nil
+}
+
+// mostRecalled bounds what is read of earlier work: more than is remembered.
+const mostRecalled = 10_000
+
+// recallStore learns from the ledger what the file of events does not tell.
+func (r *record) recallStore(p *Plan) {
+	if r.store == nil || p.Events != "" {
+		return
+	}
+	stays, err := r.store.Stays(context.Background(), mostRecalled)
+	if err != nil {
+		r.log.Warn("not all is learnt from the work of before", logkey.File(p.Data), logkey.Err(err))
+	}
+	for _, s := range stays {
+		r.memory.add(&s)
+	}
 }
 
 // begin notes that a station begins to be followed.

@@ -43,6 +43,7 @@ func openRecord(p *Plan) (*record, error) {
 	if r.store, err = openLedger(p); err != nil {
 		return nil, err
 	}
+	r.recallStore(p)
 	if p.Events != "" {
 		r.recall(p.Events)
 		s, err := openSheet(p.Events, os.O_APPEND)
@@ -126,6 +127,7 @@ func (r *record) rewire(h recording.Header) {
 func (r *record) tell(events []bench.Event) {
 	for _, e := range events {
 		r.memory.add(e.Data.Ended)
+		r.memory.follow(newsOf(e))
 	}
 	if r.store != nil {
 		_ = r.store.Append(context.Background(), events) // kept, told and tried again by the store

@@ -107,6 +107,9 @@ func TestEvents(t *testing.T) {
 	if got := all(t, l.Events(t.Context(), ledger.Query{Station: "s1", From: start.Add(time.Second)})); len(got) != 1 || got[0].Type != bench.RunDropped {
 		t.Errorf("%v, want the drop alone", got)
 	}
+	if stays, err := l.Stays(t.Context(), 10); err != nil || len(stays) != 1 || stays[0] != stay {
+		t.Errorf("%+v, %v: want the work that ended", stays, err)
+	}
 	if n := l.Counts().Events; n != 3 {
 		t.Errorf("%d events added, want 3: one came twice", n)
 	}

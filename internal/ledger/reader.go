@@ -3,12 +3,14 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"iter"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -163,6 +165,27 @@ func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, err
 		}
 		return e.event(station, wrote)
 	}, q.Station, from, to)
+}
+
+// Stays gives the newest work that ended, up to most, the oldest of it first. What is
+// damaged is left out: the limits it taught are only a little less sure.
+func (r *Reader) Stays(ctx context.Context, most int) (out []bench.Stay, err error) {
+	err = each(ctx, r.db, `SELECT data FROM event WHERE instr(data, '"ended":') > 0 ORDER BY seq DESC LIMIT ?`, func(s scan) error {
+		var data []byte
+		if err := s(&data); err != nil {
+			return err
+		}
+		var d eventData
+		if err := json.Unmarshal(data, &d); err == nil && d.Ended != nil {
+			out = append(out, *d.Ended)
+		}
+		return nil
+	}, most)
+	slices.Reverse(out)
+	if err != nil {
+		return out, fmt.Errorf("read finished work: %w", err)
+	}
+	return out, nil
 }
 
 // Stretch says how a station was wired from a moment on.

@@ -42,6 +42,7 @@ CREATE TABLE event (
   sum       INTEGER NOT NULL  -- CRC-32C of the row
 ) STRICT;
 CREATE INDEX event_station ON event (station, time);
+CREATE INDEX event_ended ON event (seq) WHERE instr(data, '"ended":') > 0; -- the work that others are compared with
 CREATE TABLE mark (
   seq     INTEGER PRIMARY KEY AUTOINCREMENT,
   station INTEGER NOT NULL REFERENCES station,
