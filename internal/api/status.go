@@ -28,6 +28,7 @@ type Status struct {
 	StillPowered bool            `json:"still_powered,omitempty"`   // stopped, and power flows all the same: nobody watches it
 	Watch        *Watch          `json:"watch,omitempty"`           // the goal that is armed
 	LastWatch    *Watch          `json:"last_watch,omitempty"`      // the one before, until another is armed or this is put away
+	Forgotten    *Watch          `json:"forgotten_watch,omitempty"` // was armed before a restart and is not any more, until another is armed or this is put away
 	Reading      *Reading        `json:"reading,omitempty"`
 	VBUSMeter    *Reading        `json:"vbus_reading,omitempty"`
 	Temperature  *Temperature    `json:"temperature,omitempty"`
@@ -161,7 +162,7 @@ func StatusOf(s *bench.Snapshot) Status {
 		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting, StillPowered: s.StillPowered(),
-		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch),
+		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch), Forgotten: watchOf(s.Forgotten),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds, s.Window), Current: currentOf(s.Current),
 		StalledSince: s.Stalled, StartHung: s.StartHung,

@@ -17,11 +17,12 @@ import (
 // mostRemembered bounds what is kept of one mode of one profile: the newest.
 const mostRemembered = 200
 
-// memory is the work that has ended on this bench, from the file of events and
+// memory is the work that has ended on this bench and the goals that are armed, from the file of events and
 // from this watch. The zero memory knows nothing.
 type memory struct {
-	mu    sync.Mutex // guards stays
+	mu    sync.Mutex // guards all below
 	stays map[worked][]bench.Stay
+	armed map[string]*bench.WatchView // by station
 }
 
 // worked is what is remembered apart.
@@ -47,6 +48,32 @@ func (m *memory) add(s *bench.Stay) {
 	m.stays[of] = stays
 }
 
+// follow takes what is told of a watch.
+func (m *memory) follow(n *bench.WatchNews) {
+	if n == nil {
+		return
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.armed == nil {
+		m.armed = map[string]*bench.WatchView{}
+	}
+	if n.Armed == nil {
+		delete(m.armed, n.Station)
+		return
+	}
+	m.armed[n.Station] = n.Armed
+}
+
+// forgot is the goal that was armed on a station when the program last stopped,
+// nil where there was none. It is not armed again by itself: nobody saw whether
+// it is the same run that goes on.
+func (m *memory) forgot(station string) *bench.WatchView {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.armed[station]
+}
+
 // learnt is what the work of a profile taught.
 func (m *memory) learnt(profile string) (out infer.Learnt) {
 	m.mu.Lock()
@@ -69,6 +96,11 @@ func (m *memory) recall(r io.Reader) (torn uint64, err error) {
 				torn++
 			}
 			m.add(s)
+			news, wrong := bench.ParseWatchNews(line)
+			if bad == nil && wrong != nil {
+				torn++
+			}
+			m.follow(news)
 		}
 		switch {
 		case errors.Is(err, io.EOF):
@@ -90,4 +122,17 @@ func (m *memory) recallFile(name string) (torn uint64, err error) {
 		err = fmt.Errorf("learn from %s: %w", name, err)
 	}
 	return torn, err
+}
+
+// newsOf is what an event tells of a watch, nil for nothing.
+func newsOf(e bench.Event) *bench.WatchNews {
+	switch e.Type {
+	case bench.WatchDone, bench.WatchFailed:
+		return &bench.WatchNews{Station: e.Station}
+	case bench.WatchArmed:
+		if g, err := bench.ParseGoal(e.Data.Goal); err == nil {
+			return &bench.WatchNews{Station: e.Station, Armed: &bench.WatchView{Goal: g, By: e.Data.By, Armed: e.Time}}
+		}
+	}
+	return nil
 }

@@ -76,3 +76,38 @@ func TestRecallCountsTornLines(t *testing.T) {
 		t.Errorf("%d torn, %v, %+v", torn, err, m.stays)
 	}
 }
+
+// A goal that was armed when the program stopped is remembered by station, the
+// newest, until it ends.
+func TestRecordRemembersGoals(t *testing.T) {
+	event := func(station string, kind bench.EventType, goal string) bench.Event {
+		return bench.Event{Station: station, Type: kind, Time: time.Unix(7, 0), Data: bench.EventData{Goal: goal, By: "kim"}}
+	}
+	var text strings.Builder
+	for _, e := range []bench.Event{
+		event("s1", bench.WatchArmed, "stay"), event("s1", bench.WatchFailed, "stay"), event("s1", bench.WatchArmed, "copy"),
+		event("s2", bench.WatchArmed, "copy"), event("s2", bench.WatchDone, "copy"),
+	} {
+		line, err := e.CloudEvent("b")
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&text, "%s\n", line)
+	}
+	var m memory
+	if torn, err := m.recall(strings.NewReader(text.String())); torn != 0 || err != nil {
+		t.Fatal(torn, err)
+	}
+	w := m.forgot("s1")
+	if w == nil || w.Goal.Kind != bench.GoalCopy || w.By != "kim" || !w.Armed.Equal(time.Unix(7, 0)) || m.forgot("s2") != nil {
+		t.Errorf("%+v, %+v", w, m.forgot("s2"))
+	}
+	m.follow(newsOf(event("s1", bench.RunDropped, "")))
+	m.follow(newsOf(event("s2", bench.WatchArmed, "stay 3h")))
+	if m.forgot("s1") == nil || m.forgot("s2") == nil {
+		t.Error("what goes on now is not followed")
+	}
+	if m.follow(newsOf(event("s1", bench.WatchDone, "copy"))); m.forgot("s1") != nil {
+		t.Error("what has ended is remembered")
+	}
+}

@@ -100,10 +100,23 @@ func assemble(p *Plan) (_ *assembly, err error) {
 	}
 	first, err := a.build(p, &setup{}, everything(p))
 	a.setup.Store(first)
+	a.remind(first)
 	if err = errors.Join(err, a.addPage(), a.addKeeper()); err != nil {
 		return nil, errors.Join(err, a.listener.Close(), a.record.close())
 	}
 	return a, nil
+}
+
+// remind logs the goals that were armed when the program last stopped.
+func (a *assembly) remind(s *setup) {
+	if s == nil {
+		return
+	}
+	for _, p := range s.places {
+		if w := p.station.Snapshot().Forgotten; w != nil {
+			a.plan.Logger.Warn("a goal was armed before the restart: arm it again", logkey.Station(p.plan.ID), logkey.Goal(w.Goal.String()), logkey.At(w.Armed))
+		}
+	}
 }
 
 func listen(address string) (net.Listener, error) {

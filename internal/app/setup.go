@@ -95,7 +95,7 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 		Engine: infer.New(sp.Profile, infer.Station{
 			ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window, Learnt: a.record.memory.learnt(sp.Profile.Name),
 		}),
-		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Failures: failures,
+		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Forgot: a.record.memory.forgot(sp.ID), Record: a.record.observe, Tell: a.record.tell, Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
 	pl.station = s

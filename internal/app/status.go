@@ -131,6 +131,7 @@ func attention(s api.Status) (out []string) {
 	add(failed, "goal %s: %s", goal, state)
 	add(lastRunCounts(s) && s.LastRun.EndedAs != bench.RunDropped, "%s", lastRunWords(s))
 	add(s.Waiting, "%s", waitingWords(s))
+	add(s.Forgotten != nil && s.Watch == nil && s.LastWatch == nil, "goal %s: %s", goal, state)
 	if c := s.Current; c != nil {
 		add(!c.High.IsZero() && c.HighKind == bench.Leak, "leak in standby since %s", at(c.High))
 		add(!c.High.IsZero() && c.HighKind != bench.Leak, "current above its limit since %s", at(c.High))

@@ -45,7 +45,15 @@ func watchWords(s api.Status) (goal, by, state string) {
 	case s.LastWatch != nil:
 		return s.LastWatch.Goal, orNobody(s.LastWatch.By), endWords(s.LastWatch)
 	}
+	if s.Forgotten != nil {
+		return s.Forgotten.Goal, orNobody(s.Forgotten.By), forgottenWords(s.Forgotten)
+	}
 	return "-", "-", "nothing is armed"
+}
+
+// forgottenWords says that nobody waits for a goal any more.
+func forgottenWords(w *api.Watch) string {
+	return "was armed before the restart, at " + w.Armed.Local().Format(time.TimeOnly) + ": arm it again, or disarm to put it away"
 }
 
 // waitWords says how far an armed goal is.

@@ -37,7 +37,7 @@ func (s *Snapshot) Fits(m Mark) error {
 		return fmt.Errorf("nothing dropped on %s in the last %.0f minutes that could be yours%s", s.Station, MineWithin.Minutes(), s.because())
 	case m.Kind == MarkDone && s.Watch == nil:
 		return fmt.Errorf("no goal is armed on %s that could be done", s.Station)
-	case m.Kind == MarkDisarm && s.Watch == nil && s.LastWatch == nil:
+	case m.Kind == MarkDisarm && s.Watch == nil && s.LastWatch == nil && s.Forgotten == nil:
 		return fmt.Errorf("no goal is armed on %s", s.Station)
 	}
 	return nil

@@ -25,6 +25,7 @@ type Snapshot struct {
 
 	Watch     *WatchView // the goal that is armed; nil: none
 	LastWatch *WatchView // the one before, until it is put away
+	Forgotten *WatchView // was armed when the program last stopped, and is not any more; until one is armed or it is put away
 
 	Window      time.Duration // how long the board must stay up
 	Reading     ReadingView

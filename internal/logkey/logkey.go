@@ -53,6 +53,9 @@ func Keys(names []string) zap.Field { return zap.Strings("keys", names) }
 // Name is what people call a station.
 func Name(name string) zap.Field { return zap.String("name", name) }
 
+// At is when something happened.
+func At(t time.Time) zap.Field { return zap.Time("at", t) }
+
 // Goal is what a watch waits for, in its text form.
 func Goal(text string) zap.Field { return zap.String("goal", text) }
 

@@ -55,6 +55,7 @@ type Options struct {
 	Failures func() uint64    // failed readings of its supply source; nil: none is counted
 	Now      func() time.Time // the bench clock; nil: time.Now
 	Mailbox  int              // 0: DefaultMailbox
+	Forgot   *bench.WatchView // what was armed when the program last stopped; nil: nothing
 	Auto     []bench.Mode     // entering one of these arms the goal that fits it, where none is armed
 	Logger   *zap.Logger
 }
@@ -98,6 +99,7 @@ type Station struct {
 	recent   []bench.Event
 	marks    []bench.MarkView // newest first
 	lastMark bench.MarkView   // of any kind
+	forgot   *bench.WatchView // until something is armed or it is put away
 	shape    shape
 	ended    bool // nothing is observed any more
 }
@@ -108,7 +110,7 @@ func New(o Options) (*Station, error) {
 		return nil, err
 	}
 	s := &Station{o: o, id: o.Engine.Station().ID, mail: make(chan bench.Observation, o.Mailbox), probed: make(chan time.Time, 1)}
-	s.start = o.Now()
+	s.start, s.forgot = o.Now(), o.Forgot
 	s.Rename(o.Name)
 	s.ArmIn(o.Auto)
 	s.publish(s.start)
@@ -233,12 +235,31 @@ func (s *Station) noteMark(at time.Time, m bench.Mark) {
 	if m.By != bench.Automatic {
 		s.lastMark = v
 	}
+	if m.Kind == bench.MarkArm || m.Kind == bench.MarkDisarm {
+		s.recall(at, m)
+	}
 	switch m.Kind {
 	case bench.MarkStop, bench.MarkResume, bench.MarkMine, bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
 		return
 	}
 	marks := append([]bench.MarkView{v}, s.marks...)
 	s.marks = slices.Clip(marks[:min(len(marks), recentMarks)])
+}
+
+// recall has done with what was armed before the program was started: another
+// goal takes its place, or it is put away. That is told here, since the Engine
+// knows nothing of it, so that the next start does not bring it up again.
+func (s *Station) recall(at time.Time, m bench.Mark) {
+	w := s.forgot
+	if s.forgot = nil; w == nil || m.Kind == bench.MarkArm {
+		return
+	}
+	e := bench.Event{Station: s.id, Type: bench.WatchFailed, Time: at, Concluded: at, Data: bench.EventData{
+		Kind: bench.WatchDisarmed, Goal: w.Goal.String(), By: m.By, Why: []string{"it was armed before benchvigil was started again, and put away"},
+	}}
+	s.log(e)
+	s.remember([]bench.Event{e})
+	s.o.Tell([]bench.Event{e})
 }
 
 func (s *Station) tick() {
@@ -315,7 +336,7 @@ func (s *Station) log(e bench.Event) {
 }
 
 func (s *Station) publish(now time.Time) {
-	v := &bench.Snapshot{Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, LastMark: s.lastMark, QueueDropped: s.dropped.Load()}
+	v := &bench.Snapshot{Forgotten: s.forgot, Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, LastMark: s.lastMark, QueueDropped: s.dropped.Load()}
 	s.o.Engine.View(now.Round(0), v)
 	v.Counts.BadReadings += s.o.Failures()
 	v.Shape = s.shape.view()

@@ -199,6 +199,9 @@ func allStates() []canned {
 		{"goal ended", changed(r, named("Heron 11"), func(s *bench.Snapshot) {
 			s.LastWatch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, Ended: ago(time.Minute), EndedAs: bench.WatchFailed, Kind: bench.WatchStopped, Why: "kim marked a stop"}
 		})},
+		{"goal forgotten", changed(r, named("Heron 12"), func(s *bench.Snapshot) {
+			s.Forgotten = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalReach, Mode: bench.Running, Within: 2 * time.Hour}, By: "kim", Armed: ago(time.Hour)}
+		})},
 		{"will it last", changed(r, named("Robin 4"), func(s *bench.Snapshot) {
 			s.Odds = &bench.OddsView{Lasted: 3, Of: 5, Share: 0.6, Low: 0.189, High: 0.924}
 		})},

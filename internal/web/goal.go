@@ -75,6 +75,15 @@ func armedBy(w *bench.WatchView, c clock) string {
 	return w.By + ", " + c.at(w.Armed)
 }
 
+// forgotten says that nobody waits any more for a goal that was armed.
+func forgotten(s *bench.Snapshot, c clock) []Trouble {
+	w := s.Forgotten
+	if w == nil {
+		return nil
+	}
+	return []Trouble{{Action, "Goal not armed", capital(w.Goal.String()) + " was armed before benchvigil was restarted, at " + c.at(w.Armed) + ": arm it again."}}
+}
+
 // lastWatch says how the watch before ended, until it is put away.
 func lastWatch(s *bench.Snapshot, c clock) []Trouble {
 	w := s.LastWatch

@@ -25,7 +25,7 @@ type Marks struct {
 }
 
 func marksOf(s *bench.Snapshot) *Marks {
-	m := &Marks{Stop: s.Run != nil, Go: s.Resumable(), Hands: !s.HandsOn.IsZero(), Mine: s.Dropped(bench.MineWithin), Ended: s.LastWatch != nil}
+	m := &Marks{Stop: s.Run != nil, Go: s.Resumable(), Hands: !s.HandsOn.IsZero(), Mine: s.Dropped(bench.MineWithin), Ended: s.LastWatch != nil || s.Forgotten != nil}
 	if s.Watch != nil {
 		m.Goal = s.Watch.Goal.String()
 	}

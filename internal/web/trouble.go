@@ -25,6 +25,7 @@ func troubles(s *bench.Snapshot, c clock, silent bool) []Trouble {
 	add(s.USB.Overdue, Abnormal, "USB gone", "USB gone since "+c.at(s.USB.Gone)+", the current still flows: is the cable out?")
 	out = append(out, current(s, c)...)
 	out = append(out, lastWatch(s, c)...)
+	out = append(out, forgotten(s, c)...)
 	out = append(out, lastRun(s, c)...)
 	out = append(out, sight(s, c)...)
 	out = append(out, wiring(s)...)
