@@ -158,4 +158,3 @@ func processor() time.Duration {
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
-
