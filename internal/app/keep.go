@@ -9,6 +9,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"benchvigil/internal/bench"
 	"benchvigil/internal/ledger"
 	"benchvigil/internal/logkey"
 )
@@ -40,6 +41,29 @@ func (r *record) recallStore(p *Plan) {
 	for _, s := range stays {
 		r.memory.add(&s)
 	}
+	if err := r.recallGoals(); err != nil {
+		r.log.Warn("goals that were armed before may be forgotten", logkey.File(p.Data), logkey.Err(err))
+	}
+}
+
+// recallGoals follows all watches of the ledger: the last of each station may
+// be armed still.
+func (r *record) recallGoals() error {
+	for w, err := range r.store.Watches(context.Background(), ledger.Query{}) {
+		if err != nil {
+			return err
+		}
+		news := &bench.WatchNews{Station: w.Station}
+		if w.Ended.IsZero() {
+			g, err := bench.ParseGoal(w.Goal)
+			if err != nil {
+				return err
+			}
+			news.Armed = &bench.WatchView{Goal: g, By: w.By, Armed: w.Armed}
+		}
+		r.memory.follow(news)
+	}
+	return nil
 }
 
 // begin notes that a station begins to be followed.

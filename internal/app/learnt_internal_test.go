@@ -111,3 +111,31 @@ func TestRecordRemembersGoals(t *testing.T) {
 		t.Error("what has ended is remembered")
 	}
 }
+
+// Without a file of events the ledger knows which goals were armed.
+func TestLedgerRemembersGoals(t *testing.T) {
+	p := &Plan{Bench: "b", Data: t.TempDir(), Logger: zap.NewNop()}
+	again := func(events ...bench.Event) *bench.WatchView {
+		r, err := openRecord(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := r.memory.forgot("s1")
+		r.tell(events)
+		if err := r.close(); err != nil {
+			t.Fatal(err)
+		}
+		return w
+	}
+	armed := bench.Event{Station: "s1", Type: bench.WatchArmed, Time: time.Unix(7, 0), Concluded: time.Unix(7, 0), Data: bench.EventData{Goal: "copy", By: "kim"}}
+	ended := bench.Event{Station: "s1", Type: bench.WatchFailed, Time: time.Unix(8, 0), Concluded: time.Unix(8, 0), Data: bench.EventData{Kind: bench.WatchDisarmed, Goal: "copy"}}
+	if w := again(armed); w != nil {
+		t.Errorf("before any: %+v", w)
+	}
+	if w := again(ended); w == nil || w.Goal.Kind != bench.GoalCopy || !w.Armed.Equal(time.Unix(7, 0)) {
+		t.Errorf("armed: %+v", w)
+	}
+	if w := again(); w != nil {
+		t.Errorf("ended: %+v", w)
+	}
+}

@@ -128,7 +128,6 @@ func (r *record) tell(events []bench.Event) {
 	for _, e := range events {
 		r.memory.add(e.Data.Ended)
 		r.memory.follow(newsOf(e))
-		r.memory.follow(newsOf(e))
 	}
 	if r.store != nil {
 		_ = r.store.Append(context.Background(), events) // kept, told and tried again by the store
