@@ -35,11 +35,11 @@ type endedWatch struct {
 func (e *Engine) Armed() bool { return e.s.Watch.Armed != 0 }
 
 // AutoGoal is the goal to arm by itself when a mode is entered, where there is
-// one that fits the mode.
+// one that fits the mode and somebody watches: not on a board that was stopped.
 func (e *Engine) AutoGoal(m bench.Mode) (bench.Goal, bool) {
 	s := e.p.Spec(m)
 	switch {
-	case s == nil:
+	case s == nil || e.s.Run.Blocked:
 	case m == bench.Restoring:
 		return bench.Goal{Kind: bench.GoalReach, Mode: bench.Running, Within: longest(s.Most)}, true
 	case m == bench.RePairing:

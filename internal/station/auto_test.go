@@ -106,3 +106,61 @@ func TestArmIn(t *testing.T) {
 		}
 	})
 }
+
+// A board that was stopped has nothing to wait for, until somebody says that the
+// stop was a mistake.
+func TestAutoWaitsForTheRun(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var h heard
+		s, stop := begin(t, &h, func(o *station.Options) { o.Auto = []bench.Mode{bench.Restoring} })
+		read := func(amps unit.Current, n int) bench.Snapshot {
+			for range n {
+				s.Put(reading(amps))
+				time.Sleep(100 * time.Millisecond)
+			}
+			return s.Snapshot()
+		}
+		mark := func(kind string) {
+			s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: kind, By: "kim"}})
+		}
+		read(0, 10)
+		read(500*unit.Milliampere, 80)
+		mark(bench.MarkStop)
+		s.Put(plugged(3))
+		if v := read(800*unit.Milliampere, 100); v.Mode != bench.Restoring || v.Watch != nil {
+			t.Errorf("stopped: %s, %+v", v.Mode, v.Watch)
+		}
+		mark(bench.MarkResume)
+		if v := read(800*unit.Milliampere, 10); v.Run == nil || v.Watch == nil || v.Watch.By != bench.Automatic {
+			t.Errorf("resumed: %+v, %+v", v.Run, v.Watch)
+		}
+		stop()
+	})
+}
+
+// A goal from before the program was started is brought up until another is
+// armed, or it is put away: that is told once.
+func TestForgottenGoal(t *testing.T) {
+	for kind, want := range map[string]bench.EventType{bench.MarkArm: bench.WatchArmed, bench.MarkDisarm: bench.WatchFailed} {
+		synctest.Test(t, func(t *testing.T) {
+			var h heard
+			was := &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}, By: "kim", Armed: time.Now()}
+			s, stop := begin(t, &h, func(o *station.Options) { o.Forgot = was })
+			time.Sleep(time.Second)
+			if s.Snapshot().Forgotten != was {
+				t.Error("it is not brought up")
+			}
+			for range 2 {
+				s.Put(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Mark{Kind: kind, By: "kim", Text: "copy"}})
+				time.Sleep(time.Second)
+			}
+			if s.Snapshot().Forgotten != nil {
+				t.Error("it is still brought up")
+			}
+			stop()
+			if len(h.events) == 0 || h.events[0].Type != want || kind == bench.MarkDisarm && len(h.events) != 1 {
+				t.Errorf("%s tells %+v", kind, h.events)
+			}
+		})
+	}
+}

@@ -306,11 +306,15 @@ func (s *Station) tell(events []bench.Event) bool {
 func (s *Station) autoArm(events []bench.Event) {
 	auto := *s.auto.Load()
 	for _, e := range slices.Backward(events) {
-		if e.Type != bench.ModeChanged {
+		to := e.Data.To
+		switch {
+		case e.Type == bench.RunStarted && e.Data.Kind == bench.Resumed:
+			to = e.Data.Mode // it may have been entered while the run counted as stopped
+		case e.Type != bench.ModeChanged:
 			continue
 		}
-		g, fits := s.o.Engine.AutoGoal(e.Data.To)
-		if fits && slices.Contains(auto, e.Data.To) && !s.o.Engine.Armed() && !s.ended {
+		g, fits := s.o.Engine.AutoGoal(to)
+		if fits && slices.Contains(auto, to) && !s.o.Engine.Armed() && !s.ended {
 			at := s.o.Engine.Now().Add(time.Millisecond)
 			s.give(bench.Observation{At: at, Station: s.id, Fact: bench.Mark{Kind: bench.MarkArm, By: bench.Automatic, Text: g.String()}})
 		}
