@@ -7,6 +7,7 @@
 //	GET  /api/v1/bench                    what the bench writes to, and what keeps the computer awake
 //	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
 //	                                      {"kind":"arm","by":"kim","text":"reach running within 2h"}; done; disarm
+//	                                      409: it makes no sense now, and why
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
 //
 // Errors are application/problem+json (RFC 9457).
