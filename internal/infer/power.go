@@ -67,10 +67,10 @@ func (e *Engine) vbus(t ms, p bench.Power) {
 // sort adds the reading to the streaks it belongs to.
 func (e *Engine) sort(t ms, amps unit.Current) {
 	s := &e.s.Power
+	if amps > e.p.OffHigh() && s.Off.N >= 2 && t-s.Off.Since >= millis(e.p.OffFor) {
+		s.Was = s.Off.Since
+	}
 	if amps > e.p.StartsAbove {
-		if s.Off.N >= 2 && t-s.Off.Since >= millis(e.p.OffFor) {
-			s.Was = s.Off.Since
-		}
 		s.Off, s.Mid, s.Low = streak{}, streak{}, streak{}
 		s.High.add(t)
 		if s.High.N >= 2 && t-s.High.Since > staleFor {

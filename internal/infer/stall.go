@@ -28,9 +28,18 @@ const (
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
 	leftFloor  = 50 * unit.Milliampere
-	leftShare  = 0.35 // a change since the device left the bus,
-	leftSpread = 3    // and so many times what the level changed by before,
+	leftShare  = 0.25 // a change since the device left the bus,
+	leftSpread = 2    // and so many times what the level changed by before,
 	leftFresh  = 0.5  // or this where that is not known yet
+)
+
+// A board at work is lively and off its mean level in more than this share of
+// the seconds, smoothed over so many of them.
+const (
+	oftenSeconds = 16
+	oftenLively  = 0.3
+	meanSeconds  = 6
+	wanderShare  = 0.12
 )
 
 // lively reports that the current swung within the second.
@@ -126,7 +135,8 @@ func (e *Engine) currentMoves(from ms, now second) {
 	}
 	m.Lively = now.lively()
 	course := max(ref+m.Slope, 0)
-	moves := m.Lively && (now.worked() || !e.trafficTells(from)) || now.shifted(course, m.Noise)
+	m.wander(now.level)
+	moves := m.Lively && (now.worked() || m.Often > oftenLively || !e.trafficTells(from)) || now.shifted(course, m.Noise)
 	m.Noise += (float64(now.step) - m.Noise) / 8
 	if moves {
 		e.hint(from, now.level)
@@ -153,6 +163,20 @@ func (e *Engine) hint(from ms, level unit.Current) {
 	if level > e.p.StartsAbove && !(e.copying() && e.countsTraffic(from)) {
 		e.moved(from)
 	}
+}
+
+// wander follows the share of the seconds that were lively and off their mean:
+// ripple swings about one level, a board at work goes from one to another.
+func (m *moveState) wander(level unit.Current) {
+	if m.Mean == 0 {
+		m.Mean = level
+	}
+	x := 0.0
+	if m.Lively && max(level-m.Mean, m.Mean-level) > scale(m.Mean, wanderShare) {
+		x = 1
+	}
+	m.Often += (x - m.Often) / oftenSeconds
+	m.Mean += (level - m.Mean) / meanSeconds
 }
 
 // trafficTells reports that the traffic says whether a restore moves, so that a

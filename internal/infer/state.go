@@ -194,6 +194,8 @@ type moveState struct {
 	Hints   int                      // seconds in a row that looked like a movement
 	Busy    float64                  // the sequential test of traffic, nats
 	Hint    ms                       // the last second that looked like a movement
+	Often   float64                  // the share of seconds that were lively and off the mean
+	Mean    unit.Current             // of the levels of the last seconds
 	Lively  bool                     // the current swung within the last second
 	Stalled ms                       // since when, while a stall stands
 }

@@ -160,7 +160,7 @@ func (e *Engine) watchLeft(from ms, now second) {
 	l.Seconds++
 	if max(now.level-ref, ref-now.level) > max(leftFloor, scale(ref, leftShare), leftSpread*l.Spread) {
 		l.Changed++
-		l.AtOnce = l.AtOnce || l.Seconds <= 2
+		l.AtOnce = l.AtOnce || l.Seconds == 1
 	}
 }
 
