@@ -109,7 +109,11 @@ func foldersOf(said string, running []string, service bool) []string {
 	case service:
 		return []string{serviceFolder}
 	}
-	return []string{"."}
+	here, err := os.Getwd()
+	if err != nil {
+		return []string{"."}
+	}
+	return []string{here}
 }
 
 // freeSpace is what a user may still write below a folder; that of the service

@@ -24,6 +24,10 @@ import (
 // beside it: the one here would refuse.
 func TestCheckBesideARunningWatch(t *testing.T) {
 	folder := t.TempDir()
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
 	family, err := profile.Load(os.DirFS("../../configs/profiles"), "invented-handset.yaml")
 	if err != nil {
 		t.Fatal(err)
@@ -69,7 +73,7 @@ func TestCheckBesideARunningWatch(t *testing.T) {
 	if err := <-done; err != nil {
 		t.Fatal(err)
 	}
-	if got := check(); !strings.Contains(got, "connection refused") || !strings.Contains(got, "disk (.)") {
+	if got := check(); !strings.Contains(got, "connection refused") || !strings.Contains(got, "disk ("+here+")") {
 		t.Errorf("without a watch the supply is not asked:\n%s", got)
 	}
 }

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"os"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -24,6 +25,10 @@ func TestHasService(t *testing.T) {
 // Where the record goes: as somebody says, else as a daemon says, else where the
 // service would write.
 func TestFoldersOf(t *testing.T) {
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, tc := range []struct {
 		said    string
 		running []string
@@ -33,7 +38,7 @@ func TestFoldersOf(t *testing.T) {
 		{"/mine", []string{"/a"}, true, "/mine"},
 		{"", []string{"/a", "/b"}, true, "/a /b"},
 		{"", nil, true, "/var/lib/benchvigil"},
-		{"", nil, false, "."},
+		{"", nil, false, here},
 	} {
 		if got := strings.Join(foldersOf(tc.said, tc.running, tc.service), " "); got != tc.want {
 			t.Errorf("%+v: %s", tc, got)
