@@ -41,9 +41,9 @@ func (e *Engine) downByReadings() (ms, string) {
 		return e.withLink(s.Was), say("in the off band for %s, which ends at %v", max(s.High.Since-s.Was, 0).words(), e.p.OffHigh())
 	case low.N >= 3 && s.Last-e.lowSince() >= standbyFor && e.goneOrNeverSeen():
 		return e.withLink(e.lowSince()), say("%v for %s and nothing on USB", s.Amps, (s.Last - e.lowSince()).words())
-	case e.restartsPlanned() || !e.absent() || gone == 0:
+	case e.restartsPlanned() || !e.absent() || gone == 0 || gone < e.s.Run.Start:
 		return 0, ""
-	case s.Dip >= e.s.Run.Start && near(s.Dip, gone):
+	case s.Dip >= e.s.Run.Start && near(s.Dip, gone) && e.s.Mode.Mode != bench.Asleep:
 		return e.withLink(s.Dip), "the current fell together with the loss of USB"
 	case off.N > 0 && near(off.Since, gone):
 		return e.withLink(off.Since), "the current fell together with the loss of USB"

@@ -28,9 +28,11 @@ const (
 	shiftShare = 0.05
 	shiftSigma = 6 // standard errors of a second's median
 	leftFloor  = 50 * unit.Milliampere
-	leftShare  = 0.25 // a change since the device left the bus,
-	leftSpread = 2    // and so many times what the level changed by before,
-	leftFresh  = 0.5  // or this where that is not known yet
+	leftShare  = 0.25                  // a change since the device left the bus,
+	leftSpread = 2                     // and so many times what the level changed by before,
+	movesFloor = 10 * unit.Milliampere // from one second to the next, since then
+	movesShare = 0.08
+	leftFresh  = 0.5 // or this where that is not known yet
 )
 
 // A board at work is lively and off its mean level in more than this share of
@@ -69,9 +71,9 @@ func scale(c unit.Current, by float64) unit.Current { return unit.Current(float6
 
 // How many seconds must look like movement, and how soon after each other.
 const (
-	hintFor    ms = 3000
-	hintsFor      = 2
-	hintsAgain    = 5 // while a stall stands
+	hintFor    = ms(3000)
+	hintsFor   = 2
+	hintsAgain = 5 // while a stall stands
 )
 
 // trafficFresh is how old a traffic count may be and still be evidence that

@@ -120,11 +120,14 @@ type usbState struct {
 type leftState struct {
 	Mode       bench.Mode
 	Level      unit.Maybe[unit.Current]
+	Last       unit.Current // the level of the last second
 	Spread     unit.Current // how far the level of a second was from its mean, usually
 	MayRestart bool         // a mode with planned restarts was not out of the question
 	Seconds    int          // full seconds since
+	Rose       int          // those with a higher level
+	Moved      int          // those with another level than the second before
 	Changed    int          // those of them with another level
-	AtOnce     bool         // one of the first was such a one
+	AtOnce     bool         // one of the first two was such a one
 }
 
 // modeState is the declared mode.

@@ -135,10 +135,12 @@ func (e *Engine) perhapsRestarting(t ms) bool {
 }
 
 // changed reports that the current was another one most of the time since.
-// A start changes it at once; what changes later is a board without its cable,
-// such as a screen that goes dark.
+// A start changes it at once, and goes on changing or draws more; what changes
+// later, or falls and stays, is a board without its cable, such as a screen that
+// goes dark.
 func (l *leftState) changed() bool {
-	return l.Seconds >= 3 && 2*l.Changed >= l.Seconds && l.AtOnce
+	starts := 2*l.Rose >= l.Changed || 10*l.Moved >= l.Seconds
+	return l.Seconds >= 3 && 2*l.Changed >= l.Seconds && l.AtOnce && starts
 }
 
 // heldReset tells a restart with power held, and begins the run that followed.
@@ -160,8 +162,15 @@ func (e *Engine) watchLeft(from ms, now second) {
 	l.Seconds++
 	if max(now.level-ref, ref-now.level) > max(leftFloor, scale(ref, leftShare), leftSpread*l.Spread) {
 		l.Changed++
-		l.AtOnce = l.AtOnce || l.Seconds == 1
+		l.AtOnce = l.AtOnce || l.Seconds <= 2
+		if now.level > ref {
+			l.Rose++
+		}
 	}
+	if l.Seconds > 2 && max(now.level-l.Last, l.Last-now.level) > max(movesFloor, scale(ref, movesShare)) {
+		l.Moved++
+	}
+	l.Last = now.level
 }
 
 // sourceNews takes what the USB watch says of itself. What stands there is
