@@ -33,7 +33,7 @@ func TestShippedProfiles(t *testing.T) {
 	want := &profile.Spec{
 		Mode: bench.Restoring, Label: "restoring", USB: []bench.USBID{{Vendor: 0x1209, Product: 3}},
 		Amps: unit.Some(profile.Band{Low: 200_000, High: 1_600_000}), Gap: time.Minute, Quiet: 2 * time.Minute,
-		Traffic: unit.Some(profile.Rates{Low: 5, High: 2000}), Restarts: true,
+		Traffic: unit.Some(profile.Rates{Low: 5, High: 2000}), Limit: 2500 * unit.Milliampere, Restarts: true,
 		Typical: 12 * time.Minute, Most: 3 * time.Hour, Next: []profile.Follow{{Mode: bench.Running, Within: time.Minute}},
 	}
 	opts := cmp.AllowUnexported(unit.Maybe[profile.Band]{}, unit.Maybe[profile.Rates]{})
