@@ -13,9 +13,16 @@ import (
 // second with a traffic count each second.
 func BenchmarkStepRunning(b *testing.B) {
 	obs := restoreHour()
+	stepThrough(b, obs)
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "observations/s")
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/11, "stations/core")
+}
+
+// stepThrough gives an Engine the observations again and again, as time goes on.
+func stepThrough(b *testing.B, obs []bench.Observation) {
+	b.Helper()
 	e := infer.New(handset(b), infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}})
-	base := obs[0].At
-	span := obs[len(obs)-1].At.Sub(base) + 100*time.Millisecond
+	span := obs[len(obs)-1].At.Sub(obs[0].At) + 100*time.Millisecond
 	b.ReportAllocs()
 	b.ResetTimer()
 	for i := range b.N {
@@ -23,8 +30,6 @@ func BenchmarkStepRunning(b *testing.B) {
 		o.At = o.At.Add(time.Duration(i/len(obs)) * span)
 		e.Step(o)
 	}
-	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "observations/s")
-	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/11, "stations/core")
 }
 
 // BenchmarkStepShared is a board under an identity that stands for two modes,
@@ -32,16 +37,7 @@ func BenchmarkStepRunning(b *testing.B) {
 func BenchmarkStepShared(b *testing.B) {
 	obs := restoreHour()
 	obs[0].Fact = bench.USB{Change: bench.USBAdd, ID: bench.USBID{Vendor: 0x1209, Product: 4}}
-	e := infer.New(handset(b), infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}})
-	base := obs[0].At
-	span := obs[len(obs)-1].At.Sub(base) + 100*time.Millisecond
-	b.ReportAllocs()
-	b.ResetTimer()
-	for i := range b.N {
-		o := obs[i%len(obs)]
-		o.At = o.At.Add(time.Duration(i/len(obs)) * span)
-		e.Step(o)
-	}
+	stepThrough(b, obs)
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/11, "stations/core")
 }
 
