@@ -343,8 +343,8 @@ func (e *Engine) fill(i int, p float64) {
 }
 
 // follow keeps since when the evidence, which began at t, speaks for each mode
-// against the declared one, as a CUSUM does: the last time that it was as good for either is
-// the likeliest moment of a change.
+// against the declared one, as a CUSUM does: the last time that it was as good for
+// either is the likeliest moment of a change.
 func (e *Engine) follow(t ms) {
 	b, now := &e.s.Belief, e.logs[e.m.index(e.s.Mode.Mode)]
 	for i, l := range e.logs {

@@ -122,10 +122,15 @@ func TestDeterminism(t *testing.T) {
 }
 
 // A watch that is saved and taken up again anywhere gives the same events.
-func TestResumeAnywhere(t *testing.T) {
+func TestResumeAnywhere(t *testing.T) { resumesAnywhere(t, genObservations) }
+
+// resumesAnywhere saves a watch of drawn observations somewhere in its middle
+// and takes it up again, which must change nothing.
+func resumesAnywhere(t *testing.T, draw func(*rapid.T) []bench.Observation) {
+	t.Helper()
 	p := handset(t)
 	rapid.Check(t, func(t *rapid.T) {
-		st, obs := genStation(t), genObservations(t)
+		st, obs := genStation(t), draw(t)
 		want := runAll(infer.New(p, st), obs)
 		cut := rapid.IntRange(0, len(obs)).Draw(t, "cut")
 		first := infer.New(p, st)

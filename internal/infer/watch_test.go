@@ -1,7 +1,6 @@
 package infer_test
 
 import (
-	"encoding/json"
 	"slices"
 	"testing"
 	"time"
@@ -98,28 +97,7 @@ func TestWatchFitsTheRun(t *testing.T) {
 }
 
 // A watch that is saved and taken up again anywhere goes on waiting.
-func TestWatchResumesAnywhere(t *testing.T) {
-	p := handset(t)
-	rapid.Check(t, func(t *rapid.T) {
-		st, obs := genStation(t), genWatched(t)
-		want := runAll(infer.New(p, st), obs)
-		cut := rapid.IntRange(0, len(obs)).Draw(t, "cut")
-		first := infer.New(p, st)
-		got := runAll(first, obs[:cut])
-		b, err := json.Marshal(first.State())
-		if err != nil {
-			t.Fatal(err)
-		}
-		var s infer.State
-		if err := json.Unmarshal(b, &s); err != nil {
-			t.Fatal(err)
-		}
-		got = append(got, runAll(infer.Resume(p, st, s), obs[cut:])...)
-		if diff := cmp.Diff(want, got, maybes); diff != "" {
-			t.Fatalf("cut at %d (-whole +resumed):\n%s", cut, diff)
-		}
-	})
-}
+func TestWatchResumesAnywhere(t *testing.T) { resumesAnywhere(t, genWatched) }
 
 // What stands armed is seen from outside, and how it ended until it is put
 // away.
