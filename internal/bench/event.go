@@ -101,11 +101,12 @@ type EventData struct {
 	Mode    Mode
 	Uptime  unit.Maybe[time.Duration] // length of the run up to Time
 	Window  unit.Maybe[time.Duration]
-	Assumed bool     // the run was already going on at first sight
-	Ended   *Stay    // the work that ended with this change of mode
-	By      string   // the person, for marks
-	Goal    string   // of a watch, in its text form
-	Why     []string // the evidence, in plain words with numbers and units
+	Assumed bool       // the run was already going on at first sight
+	Ended   *Stay      // the work that ended with this change of mode
+	By      string     // the person, for marks
+	Goal    string     // of a watch, in its text form
+	Alert   *AlertView // of the life of an alert
+	Why     []string   // the evidence, in plain words with numbers and units
 }
 
 // ID is a hash of station, type, time and count: the same conclusion always
@@ -127,18 +128,19 @@ type cloudEvent struct {
 }
 
 type cloudData struct {
-	ConcludedAt string    `json:"concluded_at"`
-	Kind        string    `json:"kind,omitempty"`
-	From        Mode      `json:"from,omitempty"`
-	To          Mode      `json:"to,omitempty"`
-	Mode        Mode      `json:"mode,omitempty"`
-	UptimeS     *float64  `json:"uptime_s,omitempty"`
-	WindowS     *float64  `json:"window_s,omitempty"`
-	Assumed     bool      `json:"assumed,omitempty"`
-	Ended       *stayData `json:"ended,omitempty"`
-	By          string    `json:"by,omitempty"`
-	Goal        string    `json:"goal,omitempty"`
-	Why         []string  `json:"why,omitempty"`
+	ConcludedAt string     `json:"concluded_at"`
+	Kind        string     `json:"kind,omitempty"`
+	From        Mode       `json:"from,omitempty"`
+	To          Mode       `json:"to,omitempty"`
+	Mode        Mode       `json:"mode,omitempty"`
+	UptimeS     *float64   `json:"uptime_s,omitempty"`
+	WindowS     *float64   `json:"window_s,omitempty"`
+	Assumed     bool       `json:"assumed,omitempty"`
+	Ended       *stayData  `json:"ended,omitempty"`
+	By          string     `json:"by,omitempty"`
+	Goal        string     `json:"goal,omitempty"`
+	Alert       *AlertView `json:"alert,omitempty"`
+	Why         []string   `json:"why,omitempty"`
 }
 
 // TimeFormat is RFC 3339 in UTC with milliseconds, used in every file format.
@@ -150,7 +152,7 @@ func (e Event) CloudEvent(benchName string) ([]byte, error) {
 	return json.Marshal(cloudEvent{
 		SpecVersion: "1.0",
 		ID:          e.ID(),
-		Source:      "/bench/" + url.PathEscape(benchName) + "/station/" + url.PathEscape(e.Station),
+		Source:      source(benchName, e.Station),
 		Type:        e.Type,
 		Time:        e.Time.UTC().Format(TimeFormat),
 		ContentType: "application/json",
@@ -166,9 +168,19 @@ func (e Event) CloudEvent(benchName string) ([]byte, error) {
 			Ended:       stayOf(e.Data.Ended),
 			By:          e.Data.By,
 			Goal:        e.Data.Goal,
+			Alert:       e.Data.Alert,
 			Why:         e.Data.Why,
 		},
 	})
+}
+
+// source is where an event comes from: a station, or the bench as a whole.
+func source(benchName, station string) string {
+	s := "/bench/" + url.PathEscape(benchName)
+	if station != "" {
+		s += "/station/" + url.PathEscape(station)
+	}
+	return s
 }
 
 func seconds(d unit.Maybe[time.Duration]) *float64 {

@@ -65,6 +65,7 @@ var rooms = []room{
 		of: "internal/ledger", ours: append([]string{"internal/trace"}, vocabulary...),
 		why: "the store keeps facts and conclusions, and draws none: only the packed form of readings is known to it besides the vocabulary",
 	},
+	{of: "internal/alert", ours: []string{"internal/unit", "internal/bench"}, pure: true, why: "the message is a plain value that everything which tells people shares"},
 	{of: "internal/web", ours: vocabulary, why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},

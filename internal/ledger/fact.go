@@ -24,6 +24,7 @@ type (
 		Ended   *bench.Stay               `json:"ended,omitempty"`
 		By      string                    `json:"by,omitempty"`
 		Goal    string                    `json:"goal,omitempty"`
+		Alert   *bench.AlertView          `json:"alert,omitempty"`
 		Why     []string                  `json:"why,omitempty"`
 	}
 	usbData struct {
