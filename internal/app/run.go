@@ -133,7 +133,7 @@ func listen(address string) (net.Listener, error) {
 
 func (a *assembly) addPage() error {
 	collector := metrics.New(metrics.Options{
-		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Version: a.plan.Version,
+		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Ledger: a.record.stored(), Version: a.plan.Version,
 	})
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,

@@ -53,3 +53,6 @@ func SetVersion(ctx context.Context, dir string, version int) error {
 
 // FoldDue folds what the keeper would fold now.
 func (l *Ledger) FoldDue(ctx context.Context) error { return l.fold(ctx, false) }
+
+// Measure is what the keeper does once a minute.
+func (l *Ledger) Measure(ctx context.Context) error { return l.measure(ctx) }

@@ -72,11 +72,17 @@ func limited(dir string) error {
 	if refused == 0 || l.Trouble() == nil {
 		return fmt.Errorf("nothing was refused in %d", n)
 	}
+	if l.Sizes().Waiting == 0 {
+		return fmt.Errorf("nothing waits, though %d were refused", refused)
+	}
 	if err := syscall.Setrlimit(unix.RLIMIT_FSIZE, &before); err != nil {
 		return err
 	}
 	if err := l.Flush(ctx); err != nil {
 		return fmt.Errorf("flush with room again: %w", err)
+	}
+	if waits := l.Sizes().Waiting; waits != 0 {
+		return fmt.Errorf("%d bytes wait, though all is written", waits)
 	}
 	fmt.Printf("refused, then %d written\n", n)
 	return l.Close()

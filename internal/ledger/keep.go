@@ -52,6 +52,7 @@ func (l *Ledger) keeping() {
 		l.complain("fold", l.fold(ctx, due("idle", idleFor)))
 		if due("retire", retainEvery) {
 			l.complain("retire traces", l.retire(ctx))
+			l.complain("be measured", l.measure(ctx))
 		}
 		if due("checkpoint", checkpointEvery) {
 			l.complain("checkpoint", l.checkpoint(ctx))

@@ -65,6 +65,7 @@ type Ledger struct {
 
 	trouble atomic.Pointer[Trouble]
 	counts  counters
+	stored  atomic.Int64 // bytes, as last measured
 	aside   []string
 }
 

@@ -13,11 +13,12 @@ import (
 
 // Options say what to collect. Snapshots is needed; without Sources the
 // metrics of the whole bench are absent, without Reload those of its
-// configuration.
+// configuration, without Ledger those of its store.
 type Options struct {
 	Snapshots func() []bench.Snapshot
 	Sources   func() bench.SourceCounts
 	Reload    func() (ok bool, at time.Time) // whether the newest configuration is in force, and since when the one in force is
+	Ledger    func() Ledger                  // must not wait for a disk
 	Version   string
 }
 
@@ -51,6 +52,9 @@ func (c *Collector) Describe(out chan<- *prometheus.Desc) {
 	for _, m := range ofBench {
 		out <- m.desc
 	}
+	for _, m := range ofLedger {
+		out <- m.desc
+	}
 }
 
 // Collect implements prometheus.Collector.
@@ -63,6 +67,9 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		ok, at := c.o.Reload()
 		out <- prometheus.MustNewConstMetric(reloadOK, prometheus.GaugeValue, flag(ok))
 		out <- prometheus.MustNewConstMetric(reloadTime, prometheus.GaugeValue, float64(at.UnixMilli())/1000)
+	}
+	if c.o.Ledger != nil {
+		collectLedger(out, c.o.Ledger())
 	}
 	if c.o.Sources == nil {
 		return

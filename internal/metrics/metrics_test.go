@@ -66,7 +66,16 @@ func options(snapshots ...bench.Snapshot) metrics.Options {
 			return bench.SourceCounts{Uevents: 3000, LostUevents: 2, Rescans: 40, Disagree: 1}
 		},
 		Reload:  func() (bool, time.Time) { return true, noon.Add(250 * time.Millisecond) },
+		Ledger:  failing,
 		Version: "1.2.3",
+	}
+}
+
+// failing is a store on a disk that has been full for a quarter of a second.
+func failing() metrics.Ledger {
+	return metrics.Ledger{
+		Commits: 1, FailedCommits: 2, Events: 3, Readings: 4, Blocks: 5, DroppedReadings: 6, DroppedFacts: 7, DroppedEvents: 8, RetiredBlocks: 9,
+		TroubleSince: noon.Add(250 * time.Millisecond), StoredBytes: 10_000_000_000, WaitingBytes: 11,
 	}
 }
 
@@ -243,6 +252,29 @@ func TestWithoutSources(t *testing.T) {
 	o.Sources = nil
 	if got := page(t, o); strings.Contains(got, "uevents") || !strings.Contains(got, "build_info") {
 		t.Errorf("want the build and no uevents:\n%s", got)
+	}
+}
+
+// A bench without a store says nothing of one; a store that can be written has
+// no time of its trouble, and a new one no size yet.
+func TestLedger(t *testing.T) {
+	without := options()
+	without.Ledger = nil
+	if got := page(t, without); strings.Contains(got, "benchvigil_ledger_") {
+		t.Errorf("metrics of a store that is not kept:\n%s", got)
+	}
+	sound := options()
+	sound.Ledger = func() metrics.Ledger { return metrics.Ledger{Commits: 1} }
+	got := page(t, sound)
+	for _, want := range []string{"trouble 0", "commits_total 1", "events_total 0", "waiting_bytes 0"} {
+		if !strings.Contains(got, "\nbenchvigil_ledger_"+want+"\n") {
+			t.Errorf("no %q in\n%s", want, got)
+		}
+	}
+	for _, unknown := range []string{"trouble_time_seconds", "size_bytes"} {
+		if strings.Contains(got, "benchvigil_ledger_"+unknown) {
+			t.Errorf("%s is there, though nobody knows it", unknown)
+		}
 	}
 }
 
