@@ -160,7 +160,7 @@ func (d *folder) setAside(why string) (string, error) {
 // salvaged are the tables that are taken over, each after those it refers to.
 // Traces stay in the damaged file: copying gigabytes would keep the watch
 // waiting.
-var salvaged = []string{"station", "channel", "stretch", "event", "mark", "fact", "frame", "state", "alert"}
+var salvaged = []string{"station", "channel", "stretch", "event", "mark", "fact", "frame", "state", "alert", "kept"}
 
 // salvage takes over what can be read of a damaged database, and says how much.
 func (l *Ledger) salvage(ctx context.Context, name string) error {

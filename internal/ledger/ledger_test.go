@@ -404,7 +404,7 @@ func TestOutbox(t *testing.T) {
 	if len(due) != 1 || due[0].Body != "dropped" {
 		t.Fatalf("due: %+v, want one", due)
 	}
-	must(t, l.Failed(ctx, due[0].ID, start.Add(time.Minute), "no route"))
+	must(t, l.Failed(ctx, due[0].Key, start.Add(time.Minute), "no route"))
 	must(t, l.Close())
 	l = open(t, dir)
 	if due, err := l.Due(ctx, start.Add(time.Second), 10); err != nil || len(due) != 0 {
@@ -415,9 +415,63 @@ func TestOutbox(t *testing.T) {
 	if len(due) != 1 || due[0].Attempts != 1 || due[0].Error != "no route" {
 		t.Fatalf("due: %+v", due)
 	}
-	must(t, l.Sent(ctx, due[0].ID, start.Add(time.Minute)))
+	must(t, l.Sent(ctx, due[0].Key, start.Add(time.Minute)))
 	if due, err := l.Due(ctx, start.Add(time.Hour), 10); err != nil || len(due) != 0 {
 		t.Errorf("%v, %v: it was sent", due, err)
+	}
+}
+
+// An alert that can never be sent is not due again, and what outlets keep is
+// there after a restart.
+func TestOutboxGivesUpAndKeeps(t *testing.T) {
+	dir := t.TempDir()
+	l := open(t, dir)
+	ctx := t.Context()
+	for _, k := range []string{"k1", "k2"} {
+		must(t, l.Append(ctx, nil, ledger.Alert{Key: k, Outlet: "phone", Raised: start, Due: start}))
+	}
+	must(t, l.GiveUp(ctx, "k1", start, "the phone is gone"))
+	must(t, l.Keep(ctx, "push", "a", "1"))
+	must(t, l.Keep(ctx, "push", "a", "2"))
+	must(t, l.Keep(ctx, "push", "b", "3"))
+	must(t, l.Forget(ctx, "push", "b"))
+	must(t, l.Close())
+	l = open(t, dir)
+	if due, err := l.Due(ctx, start.Add(time.Hour), 10); err != nil || len(due) != 1 || due[0].Key != "k2" || due[0].Station != "" {
+		t.Errorf("%+v, %v: want the other one alone, of the bench", due, err)
+	}
+	got, err := l.Kept(ctx, "push")
+	must(t, err)
+	if d := cmp.Diff(map[string]string{"a": "2"}, got); d != "" {
+		t.Error(d)
+	}
+}
+
+// What stands at a point is what its last event says, and a rebuild finds the
+// same.
+func TestStandingAlerts(t *testing.T) {
+	l := open(t, t.TempDir())
+	ctx := t.Context()
+	step := func(kind bench.AlertKind, to bench.AlertState, after time.Duration) {
+		a := bench.Alert{Key: string(kind), Station: "s1", Kind: kind, Title: string(to)}
+		must(t, l.Append(ctx, []bench.Event{bench.AlertEvent(bench.AlertWasRaised, start.Add(after), bench.AlertView{Alert: a, State: to}, "")}))
+	}
+	step(bench.AlertDropped, bench.AlertUnacknowledged, 0)
+	step(bench.AlertStalled, bench.AlertUnacknowledged, 0)
+	step(bench.AlertDropped, bench.AlertAcknowledged, time.Second)
+	step(bench.AlertStalled, bench.AlertNormal, time.Second)
+	for range 2 {
+		got := all(t, l.Standing(ctx))
+		if len(got) != 1 || got[0].Data.Alert == nil || got[0].Data.Alert.State != bench.AlertAcknowledged || got[0].Data.Alert.Kind != bench.AlertDropped {
+			t.Errorf("%+v, want the drop, acknowledged", got)
+		}
+		if _, err := l.Rebuild(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(t, l.Append(ctx, []bench.Event{event("s1", bench.RunDropped, start, 1)}))
+	if got := all(t, l.AlertEvents(ctx, ledger.Query{})); len(got) != 4 {
+		t.Errorf("%d events of alerts, want 4", len(got))
 	}
 }
 

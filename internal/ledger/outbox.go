@@ -10,7 +10,6 @@ import (
 // Alert is something that somebody has to hear of by one outlet. The key is
 // the same whenever the same alert is raised, and makes it one.
 type Alert struct {
-	ID       int64 // of the store; 0 for a new one
 	Key      string
 	Station  string
 	Outlet   string
@@ -30,12 +29,12 @@ func (a *Alert) add(tx *sql.Tx, station int64) error {
 // Due returns up to limit alerts that are to be sent by now, the longest due
 // first.
 func (r *Reader) Due(ctx context.Context, now time.Time, limit int) (out []Alert, err error) {
-	err = each(ctx, r.db, `SELECT alert.id, key, station.name, outlet, body, raised, due, attempts, error
-		FROM alert JOIN station ON station.id = station WHERE sent IS NULL AND due <= ? ORDER BY due, alert.id LIMIT ?`,
+	err = each(ctx, r.db, `SELECT key, station.name, outlet, body, raised, due, attempts, error
+		FROM alert JOIN station ON station.id = station WHERE sent IS NULL AND gone IS NULL AND due <= ? ORDER BY due, alert.id LIMIT ?`,
 		func(s scan) error {
 			var a Alert
 			var raised, due int64
-			err := s(&a.ID, &a.Key, &a.Station, &a.Outlet, &a.Body, &raised, &due, &a.Attempts, &a.Error)
+			err := s(&a.Key, &a.Station, &a.Outlet, &a.Body, &raised, &due, &a.Attempts, &a.Error)
 			a.Raised, a.Due = moment(raised), moment(due)
 			out = append(out, a)
 			return err
@@ -48,18 +47,50 @@ func (r *Reader) Due(ctx context.Context, now time.Time, limit int) (out []Alert
 
 // Sent notes that an alert was sent: call it after the sending, so that a
 // crash between the two repeats an alert and loses none.
-func (l *Ledger) Sent(ctx context.Context, id int64, at time.Time) error {
-	return l.submit(ctx, job{do: func(tx *sql.Tx) error {
-		_, err := tx.Exec(`UPDATE alert SET sent = ?, attempts = attempts + 1, error = '' WHERE id = ?`, at.UnixMilli(), id)
-		return err
-	}})
+func (l *Ledger) Sent(ctx context.Context, key string, at time.Time) error {
+	return l.note(ctx, `UPDATE alert SET sent = ?, attempts = attempts + 1, error = '' WHERE key = ?`, at.UnixMilli(), key)
 }
 
 // Failed notes that an alert could not be sent, and when it is to be tried
 // again.
-func (l *Ledger) Failed(ctx context.Context, id int64, again time.Time, why string) error {
+func (l *Ledger) Failed(ctx context.Context, key string, again time.Time, why string) error {
+	return l.note(ctx, `UPDATE alert SET attempts = attempts + 1, due = ?, error = ? WHERE key = ?`, again.UnixMilli(), why, key)
+}
+
+// GiveUp notes that an alert will never be sent by its outlet.
+func (l *Ledger) GiveUp(ctx context.Context, key string, at time.Time, why string) error {
+	return l.note(ctx, `UPDATE alert SET attempts = attempts + 1, gone = ?, error = ? WHERE key = ?`, at.UnixMilli(), why, key)
+}
+
+func (l *Ledger) note(ctx context.Context, query string, args ...any) error {
 	return l.submit(ctx, job{do: func(tx *sql.Tx) error {
-		_, err := tx.Exec(`UPDATE alert SET attempts = attempts + 1, due = ?, error = ? WHERE id = ?`, again.UnixMilli(), why, id)
+		_, err := tx.Exec(query, args...)
 		return err
 	}})
+}
+
+// Kept returns what was kept of a kind, by key.
+func (r *Reader) Kept(ctx context.Context, kind string) (map[string]string, error) {
+	out := map[string]string{}
+	err := each(ctx, r.db, `SELECT key, data FROM kept WHERE kind = ?`, func(s scan) error {
+		var key, data string
+		err := s(&key, &data)
+		out[key] = data
+		return err
+	}, kind)
+	if err != nil {
+		return nil, fmt.Errorf("read what is kept of %s: %w", kind, err)
+	}
+	return out, nil
+}
+
+// Keep keeps something small for an outlet, in the place of what it had under
+// the same kind and key.
+func (l *Ledger) Keep(ctx context.Context, kind, key, data string) error {
+	return l.note(ctx, `INSERT INTO kept (kind, key, data) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET data = excluded.data`, kind, key, data)
+}
+
+// Forget lets go of what was kept.
+func (l *Ledger) Forget(ctx context.Context, kind, key string) error {
+	return l.note(ctx, `DELETE FROM kept WHERE kind = ? AND key = ?`, kind, key)
 }

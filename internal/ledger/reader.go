@@ -154,9 +154,25 @@ func (r *Reader) Watches(ctx context.Context, q Query) iter.Seq2[Watch, error] {
 // follow.
 func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, error] {
 	from, to := q.span()
+	return r.events(ctx, `WHERE (?1 = '' OR station.name = ?1) AND time BETWEEN ?2 AND ?3 ORDER BY event.seq`, q.Station, from, to)
+}
+
+// AlertEvents is like Events, with nothing but the lives of alerts.
+func (r *Reader) AlertEvents(ctx context.Context, q Query) iter.Seq2[bench.Event, error] {
+	from, to := q.span()
+	return r.events(ctx, `WHERE substr(type, 1, 17) = 'benchvigil.alert.' AND (?1 = '' OR station.name = ?1) AND time BETWEEN ?2 AND ?3
+		ORDER BY event.seq`, q.Station, from, to)
+}
+
+// Standing gives the last event of each point where an alert stands, in the
+// order in which they were told. It says all of the alert.
+func (r *Reader) Standing(ctx context.Context) iter.Seq2[bench.Event, error] {
+	return r.events(ctx, `JOIN point USING (seq) WHERE NOT normal ORDER BY event.seq`)
+}
+
+func (r *Reader) events(ctx context.Context, which string, args ...any) iter.Seq2[bench.Event, error] {
 	return rows(ctx, r.db, `SELECT event.seq, event.id, station, station.name, type, time, concluded, count, data, sum
-		FROM event JOIN station ON station.id = station
-		WHERE (?1 = '' OR station.name = ?1) AND time BETWEEN ?2 AND ?3 ORDER BY event.seq`, func(s scan) (bench.Event, error) {
+		FROM event JOIN station ON station.id = station `+which, func(s scan) (bench.Event, error) {
 		var e eventRow
 		var station string
 		var wrote int64
@@ -164,7 +180,7 @@ func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, err
 			return bench.Event{}, err
 		}
 		return e.event(station, wrote)
-	}, q.Station, from, to)
+	}, args...)
 }
 
 // Stays gives the newest work that ended, up to most, the oldest of it first. What is

@@ -25,6 +25,10 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 		_, err := tx.Exec(query, args...)
 		return err
 	}
+	if e.kind.IsAlert() && d.Alert != nil {
+		return do(`INSERT INTO point (name, seq, normal) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET seq = excluded.seq, normal = excluded.normal`,
+			d.Alert.Point().String(), e.seq, d.Alert.State == bench.AlertNormal)
+	}
 	switch e.kind {
 	case bench.RunStarted:
 		if d.Kind == bench.Resumed {
@@ -81,7 +85,7 @@ func (l *Ledger) Rebuild(ctx context.Context) (damaged []error, err error) {
 }
 
 func rebuild(ctx context.Context, tx *sql.Tx) (bad []error, err error) {
-	for _, table := range []string{"run", "watch"} {
+	for _, table := range []string{"run", "watch", "point"} {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM `+table); err != nil {
 			return nil, fmt.Errorf("empty %s: %w", table, err)
 		}
