@@ -66,6 +66,7 @@ var rooms = []room{
 		why: "the store keeps facts and conclusions, and draws none: only the packed form of readings is known to it besides the vocabulary",
 	},
 	{of: "internal/alert", ours: []string{"internal/unit", "internal/bench"}, pure: true, why: "the message is a plain value that everything which tells people shares"},
+	{of: "internal/ledger/powercut", pure: true, why: "what a disk may do is a model that knows no store: what it does is chosen by whoever asks"},
 	{of: "internal/web", ours: vocabulary, why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},
