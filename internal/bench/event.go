@@ -20,6 +20,7 @@ const (
 	ModeChanged      EventType = "benchvigil.mode.changed"
 	RunStarted       EventType = "benchvigil.run.started"
 	RunRestarted     EventType = "benchvigil.run.restarted"
+	RunDown          EventType = "benchvigil.run.down" // a drop that is certain; RunDropped of the same Time follows with its kind
 	RunDropped       EventType = "benchvigil.run.dropped"
 	RunStopped       EventType = "benchvigil.run.stopped"
 	RunReclassified  EventType = "benchvigil.run.reclassified"

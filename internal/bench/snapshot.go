@@ -13,6 +13,7 @@ type Snapshot struct {
 	Station string // ID, as in observations and events
 	Name    string // what people call it
 	Profile string
+	Case    string // number of the case, empty where none is known
 	Hookup  Hookup
 	Port    string // USB port path, empty when none is watched
 	At      time.Time
