@@ -88,6 +88,8 @@ func TestUnitSaysWhatTheProgramNeeds(t *testing.T) {
 	for _, want := range []string{
 		"Type=notify", "WatchdogSec=30", "Restart=on-failure", "RestartPreventExitStatus=3 5", "User=benchvigil", "DynamicUser=yes", "StateDirectory=benchvigil",
 		"ExecReload=/bin/kill -HUP $MAINPID", "SupplementaryGroups=dialout",
+		// The ledger is in the folder that systemd makes, where the commands look for it.
+		"ExecStart=/usr/bin/benchvigil run --config /etc/benchvigil/config.yaml --data %S/benchvigil",
 	} {
 		if !strings.Contains(unit, "\n"+want+"\n") {
 			t.Errorf("%s is missing", want)

@@ -146,8 +146,10 @@ func newRecord() *cobra.Command {
 		Args: exactly("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.File, o.Out, o.Say = args[0], c.OutOrStdout(), c.ErrOrStderr()
-			if data == "" && (from != "" || to != "") {
-				return misused(c, "--from and --to are about the past, in the ledger that --data names")
+			if from != "" || to != "" {
+				if data = app.DataFolder(data); data == "" {
+					return misused(c, "--from and --to are about the past, in the ledger that --data names")
+				}
 			}
 			if data == "" {
 				return app.RecordLive(c.Context(), o)

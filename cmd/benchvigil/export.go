@@ -19,7 +19,7 @@ func newTraceExport() *cobra.Command {
 			"  benchvigil trace export --data /var/lib/benchvigil --station left-1 --seconds --from 2026-03-02",
 		Args: exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if err := needData(c, o.Data); err != nil {
+			if err := needData(c, &o.Data); err != nil {
 				return err
 			}
 			if o.Station == "" {

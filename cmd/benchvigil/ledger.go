@@ -11,12 +11,13 @@ import (
 
 // dataFlag is the folder of the ledger.
 func dataFlag(c *cobra.Command, target *string) {
-	c.Flags().StringVar(target, "data", "", "`folder` of the ledger, as run --data names it")
+	c.Flags().StringVar(target, "data", "", "`folder` of the ledger, as run --data names it; default of an installed benchvigil: the service's")
 }
 
-// needData refuses a command line without one.
-func needData(c *cobra.Command, data string) error {
-	if data == "" {
+// needData fills in the folder of the service, or refuses a command line
+// without one.
+func needData(c *cobra.Command, data *string) error {
+	if *data = app.DataFolder(*data); *data == "" {
 		return misused(c, "--data is missing, the folder of the ledger")
 	}
 	return nil
@@ -63,7 +64,7 @@ func ledgerCommand(name, short, long string, do func(context.Context, app.DataOp
 }
 
 func ledgerOptions(c *cobra.Command, o *app.DataOptions, logs logOptions) (err error) {
-	if err := needData(c, o.Data); err != nil {
+	if err := needData(c, &o.Data); err != nil {
 		return err
 	}
 	o.Out = c.OutOrStdout()
@@ -81,7 +82,7 @@ func newBackup() *cobra.Command {
 		Example: "  benchvigil backup --data /var/lib/benchvigil /media/stick/bench.db",
 		Args:    exactly("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := needData(c, o.Data); err != nil {
+			if err := needData(c, &o.Data); err != nil {
 				return err
 			}
 			o.Out = c.OutOrStdout()
@@ -102,7 +103,7 @@ func newRestore() *cobra.Command {
 		Example: "  benchvigil restore --data /var/lib/benchvigil /media/stick/bench.db",
 		Args:    exactly("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := needData(c, o.Data); err != nil {
+			if err := needData(c, &o.Data); err != nil {
 				return err
 			}
 			o.Out = c.OutOrStdout()
@@ -128,7 +129,7 @@ func newHistory() *cobra.Command {
 			"  benchvigil history --data /var/lib/benchvigil --csv > runs.csv",
 		Args: exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {
-			if err := needData(c, o.Data); err != nil {
+			if err := needData(c, &o.Data); err != nil {
 				return err
 			}
 			if asJSON && asCSV {

@@ -34,7 +34,7 @@ func manual(root *cobra.Command) string {
 	manCommands(&p, root)
 	p.WriteString(".SH FILES\n.TP\n.I /etc/benchvigil/config.yaml\nthe stations of the bench\n" +
 		".TP\n.I /etc/benchvigil/profiles\nfamilies of devices\n" +
-		".TP\n.I /var/lib/benchvigil/events.jsonl\nwhat the service concluded\n" +
+		".TP\n.I /var/lib/benchvigil\nthe ledger of the service: what it observed and concluded\n" +
 		".TP\n.I /usr/share/doc/benchvigil\nREADME.md, and examples: every key of the configuration, alerts for Prometheus\n")
 	return p.String()
 }

@@ -32,7 +32,7 @@ func newReplay() *cobra.Command {
 	offerFamilies(c)
 	c.Flags().StringVar(&o.Station, "station", "", "only this station (`id`)")
 	c.Flags().StringVar(&o.Goal, "goal", "", "`goal` that is armed on every station from its beginning, such as \"stay 3h\"")
-	c.Flags().StringVar(&o.LearnFrom, "learn-from", "", "`file` of events of earlier watches: how long restores took and stood still in them")
+	c.Flags().StringVar(&o.LearnFrom, "learn-from", "", "`file` of events, or folder of the ledger, of earlier watches: how long restores took and stood still in them")
 	c.Flags().DurationVar(&o.Window, "window", 0, "how long the boards must stay up; default the profile's")
 	return c
 }

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"time"
 
 	"go.uber.org/zap"
@@ -29,41 +32,70 @@ func openLedger(p *Plan) (*ledger.Ledger, error) {
 // mostRecalled bounds what is read of earlier work: more than is remembered.
 const mostRecalled = 10_000
 
-// recallStore learns from the ledger what the file of events does not tell.
+// earlierEvents is the file of events that the service kept in its folder
+// before it had a ledger there. It is only read.
+const earlierEvents = "events.jsonl"
+
+// recallStore learns from the ledger what the file of events does not tell, and
+// from the file of events of an earlier version what the ledger does not.
 func (r *record) recallStore(p *Plan) {
 	if r.store == nil || p.Events != "" {
 		return
 	}
-	stays, err := r.store.Stays(context.Background(), mostRecalled)
-	if err != nil {
+	r.recall(filepath.Join(p.Data, earlierEvents))
+	if err := r.memory.recallLedger(r.store.Reader); err != nil {
 		r.log.Warn("not all is learnt from the work of before", logkey.File(p.Data), logkey.Err(err))
-	}
-	for _, s := range stays {
-		r.memory.add(&s)
 	}
 	if err := r.recallGoals(); err != nil {
 		r.log.Warn("goals that were armed before may be forgotten", logkey.File(p.Data), logkey.Err(err))
 	}
 }
 
+// recallLedger is recall of the work that a ledger tells of. What can be read
+// is learnt beside an error too.
+func (m *memory) recallLedger(r *ledger.Reader) error {
+	stays, err := r.Stays(context.Background(), mostRecalled)
+	for _, s := range stays {
+		m.add(&s)
+	}
+	return err
+}
+
 // recallGoals follows all watches of the ledger: the last of each station may
 // be armed still.
 func (r *record) recallGoals() error {
+	var errs error
+	for station, w := range r.memory.allForgot() {
+		errs = errors.Join(errs, r.followGoal(station, w.Armed))
+	}
 	for w, err := range r.store.Watches(context.Background(), ledger.Query{}) {
 		if err != nil {
-			return err
+			return errors.Join(errs, err)
 		}
 		news := &bench.WatchNews{Station: w.Station}
 		if w.Ended.IsZero() {
 			g, err := bench.ParseGoal(w.Goal)
 			if err != nil {
-				return err
+				return errors.Join(errs, err)
 			}
 			news.Armed = &bench.WatchView{Goal: g, By: w.By, Armed: w.Armed}
 		}
 		r.memory.follow(news)
 	}
-	return nil
+	return errs
+}
+
+// followGoal follows what the ledger tells of a goal that was armed before it
+// began: the list of its watches does not have that one.
+func (r *record) followGoal(station string, armed time.Time) (errs error) {
+	for e, err := range r.store.Events(context.Background(), ledger.Query{Station: station, From: armed}) {
+		if err != nil {
+			errs = errors.Join(errs, err)
+			continue
+		}
+		r.memory.follow(newsOf(e))
+	}
+	return errs
 }
 
 // begin notes that a station begins to be followed.
@@ -154,8 +186,11 @@ func BackUp(ctx context.Context, o DataOptions, file string) error {
 
 // Restore puts a backup in the place of a ledger that no watch is using.
 func Restore(ctx context.Context, o DataOptions, file string) error {
+	if err := enter(o.Data); err != nil {
+		return err
+	}
 	aside, err := ledger.Restore(ctx, o.Data, file)
-	switch {
+	switch err = errors.Join(err, handOver(o.Data)); {
 	case errors.Is(err, ledger.ErrDamaged), errors.Is(err, ledger.ErrNewer):
 		return fmt.Errorf("%w: %w", ErrLedger, err)
 	case err != nil:
@@ -168,8 +203,36 @@ func Restore(ctx context.Context, o DataOptions, file string) error {
 	return err
 }
 
+// DataFolder is the ledger that a command is about: the one that is named, else
+// that of the service where the program is installed, else "".
+func DataFolder(named string) string {
+	if named == "" && installed() {
+		return serviceFolder
+	}
+	return named
+}
+
+// enter tells whoever may not look into a folder who may. That there is none is
+// for others to tell.
+func enter(dir string) error {
+	f, err := os.Open(dir) //nolint:gosec // the user names the folder
+	if errors.Is(err, fs.ErrPermission) {
+		return fmt.Errorf("%w: %w: it belongs to another user, such as the service: use sudo", ErrLedger, err)
+	}
+	if err == nil {
+		err = f.Close()
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
 // reading opens a ledger for reading.
 func reading(ctx context.Context, dir string, do func(*ledger.Reader) error) (err error) {
+	if err := enter(dir); err != nil {
+		return err
+	}
 	r, err := ledger.OpenReader(ctx, dir)
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrLedger, err)
@@ -180,6 +243,9 @@ func reading(ctx context.Context, dir string, do func(*ledger.Reader) error) (er
 
 // writing opens a ledger that no watch is using.
 func writing(ctx context.Context, o DataOptions, do func(*ledger.Ledger) error) (err error) {
+	if err := enter(o.Data); err != nil {
+		return err
+	}
 	// A mistyped folder must not get a ledger of its own; a damaged one is set
 	// aside by the opening.
 	if err := reading(ctx, o.Data, func(*ledger.Reader) error { return nil }); errors.Is(err, ledger.ErrMissing) {
@@ -187,8 +253,8 @@ func writing(ctx context.Context, o DataOptions, do func(*ledger.Ledger) error) 
 	}
 	l, err := ledger.Open(ctx, ledger.Options{Dir: o.Data, Logger: o.Logger})
 	if err != nil {
-		return fmt.Errorf("%w: %w", ErrRecord, err)
+		return errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), handOver(o.Data))
 	}
-	defer func() { err = errors.Join(err, l.Close()) }()
+	defer func() { err = errors.Join(err, l.Close(), handOver(o.Data)) }()
 	return do(l)
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"sync"
@@ -72,6 +73,13 @@ func (m *memory) forgot(station string) *bench.WatchView {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.armed[station]
+}
+
+// allForgot are the goals of all stations, by station.
+func (m *memory) allForgot() map[string]*bench.WatchView {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return maps.Clone(m.armed)
 }
 
 // learnt is what the work of a profile taught.

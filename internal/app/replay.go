@@ -2,17 +2,21 @@ package app
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/infer"
+	"benchvigil/internal/ledger"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/recording"
 )
@@ -24,7 +28,7 @@ type ReplayOptions struct {
 	Station   string        // only this one; empty: all
 	Window    time.Duration // 0: the profile's
 	Goal      string        // armed at the first observation of each station; empty: none
-	LearnFrom string        // file of events of earlier watches; empty: none
+	LearnFrom string        // file of events or ledger of earlier watches; empty: none
 	Stdin     io.Reader
 	Out       io.Writer // events, one a line, nothing else
 	Warn      io.Writer // what was passed over
@@ -64,6 +68,10 @@ func (o ReplayOptions) learn(p *profile.Profile) (infer.Learnt, error) {
 		return infer.Learnt{}, nil
 	}
 	var m memory
+	if isFolder(o.LearnFrom) {
+		err := m.recallFolder(o.LearnFrom)
+		return m.learnt(p.Name), err
+	}
 	torn, err := m.recallFile(o.LearnFrom)
 	if err != nil {
 		return infer.Learnt{}, fmt.Errorf("%w: %w", ErrUnreadable, err)
@@ -72,6 +80,24 @@ func (o ReplayOptions) learn(p *profile.Profile) (infer.Learnt, error) {
 		fmt.Fprintf(o.Warn, "%s: %d lines are no events: passed over\n", o.LearnFrom, torn) //nolint:errcheck // a warning that cannot be shown changes nothing
 	}
 	return m.learnt(p.Name), nil
+}
+
+// recallFolder is recall of a ledger, as a watch that keeps it does.
+func (m *memory) recallFolder(name string) error {
+	if _, err := m.recallFile(filepath.Join(name, earlierEvents)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%w: %w", ErrUnreadable, err)
+	}
+	return reading(context.Background(), name, func(r *ledger.Reader) error {
+		if err := m.recallLedger(r); err != nil {
+			return fmt.Errorf("%w: %s: %w", ErrLedger, name, err)
+		}
+		return nil
+	})
+}
+
+func isFolder(name string) bool {
+	info, err := os.Stat(name)
+	return err == nil && info.IsDir()
 }
 
 func replay(o ReplayOptions, p *profile.Profile, in io.Reader, name string, wiring map[string]bench.Hookup) error {

@@ -13,8 +13,11 @@ import (
 	"time"
 
 	"github.com/klauspost/compress/zstd"
+	"go.uber.org/zap/zaptest"
 
 	"benchvigil/internal/app"
+	"benchvigil/internal/bench"
+	"benchvigil/internal/ledger"
 	"benchvigil/internal/recording"
 	"benchvigil/internal/sim"
 )
@@ -169,7 +172,8 @@ func TestReplayRefuses(t *testing.T) {
 }
 
 // A restore that stands still for longer than the profile allows stalls, unless
-// eight finished ones of the same profile stood still as long.
+// eight finished ones of the same profile stood still as long; a file of events
+// or a ledger tells.
 func TestReplayLearns(t *testing.T) {
 	i := slices.IndexFunc(sim.Scenarios(), func(sc *sim.Scenario) bool { return slices.Contains(expected(sc), "stall.raised") })
 	if i < 0 {
@@ -188,10 +192,39 @@ func TestReplayLearns(t *testing.T) {
 		}
 		return from
 	}
+	store := func(profile string) string {
+		dir := t.TempDir()
+		l, err := ledger.Open(t.Context(), ledger.Options{Dir: dir, Logger: zaptest.NewLogger(t)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var all []bench.Event
+		for i := range 8 {
+			at := time.Unix(int64(i), 0)
+			all = append(all, bench.Event{Station: "s1", Type: bench.ModeChanged, Time: at, Concluded: at, Data: bench.EventData{Ended: &bench.Stay{
+				Profile: profile, Mode: bench.Restoring, Lasted: 900 * time.Second, Quiet: time.Duration(600+10*i) * time.Second, Finished: true,
+			}}})
+		}
+		if err := errors.Join(l.Append(t.Context(), all), l.Close()); err != nil {
+			t.Fatal(err)
+		}
+		return dir
+	}
+	both := store("another")
+	if err := os.Rename(events("invented-handset"), filepath.Join(both, "events.jsonl")); err != nil {
+		t.Fatal(err)
+	}
 	for _, tc := range []struct {
 		from string
 		want bool
-	}{{"", true}, {events("another"), true}, {events("invented-handset"), false}} {
+	}{
+		{"", true},
+		{events("another"), true},
+		{events("invented-handset"), false},
+		{store("another"), true},
+		{store("invented-handset"), false},
+		{both, false},
+	} {
 		got, warn, err := replay(t, app.ReplayOptions{Recording: name, LearnFrom: tc.from})
 		if err != nil || warn != "" || slices.Contains(got, "stall.raised") != tc.want {
 			t.Errorf("learning from %q: %v %v %q", tc.from, got, err, warn)
@@ -199,5 +232,8 @@ func TestReplayLearns(t *testing.T) {
 	}
 	if _, _, err := replay(t, app.ReplayOptions{Recording: name, LearnFrom: filepath.Join(t.TempDir(), "none")}); !errors.Is(err, app.ErrUnreadable) {
 		t.Errorf("no such file: %v", err)
+	}
+	if _, _, err := replay(t, app.ReplayOptions{Recording: name, LearnFrom: t.TempDir()}); !errors.Is(err, app.ErrLedger) {
+		t.Errorf("no ledger in the folder: %v", err)
 	}
 }

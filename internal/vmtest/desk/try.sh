@@ -80,6 +80,13 @@ benchvigil mark left hands-on --for 1m
 within 30 shows left "hands on"
 curl -fsS http://127.0.0.1:8420/ | grep '<html' >/dev/null
 curl -fsS http://127.0.0.1:8420/metrics | grep '^benchvigil_mode' >/dev/null
+curl -fsS http://127.0.0.1:8420/metrics | grep '^benchvigil_ledger_trouble 0$' >/dev/null
+
+begin "look into the past, and back it up"
+benchvigil history | grep " left .*run.*dropped"
+refused runuser -u nobody -- benchvigil history
+benchvigil backup /root/bench.db
+benchvigil ledger check
 
 begin "reload, and refuse what is bad"
 systemctl reload benchvigil
@@ -93,11 +100,18 @@ pid=$(systemctl show -p MainPID --value benchvigil)
 dpkg -i ./benchvigil_*.deb
 [ "$(systemctl show -p MainPID --value benchvigil)" = "$pid" ]
 
+begin "put a backup back"
+systemctl stop benchvigil
+benchvigil restore /root/bench.db
+systemctl start benchvigil
+within 60 shows left running
+benchvigil history | grep " left .*run.*dropped"
+
 begin "remove, and keep what was made"
 apt-get -qq remove benchvigil
 refused systemctl -q is-active benchvigil
 [ -s /etc/benchvigil/config.yaml ]
-[ -s /var/lib/benchvigil/events.jsonl ]
+[ -s /var/lib/benchvigil/ledger.db ]
 
 begin "purge"
 apt-get -qq purge benchvigil
