@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -23,6 +24,10 @@ type Message struct {
 	Made   time.Time       `json:"made"`
 	Nth    int             `json:"nth,omitempty"`    // which repeat
 	Parted bool            `json:"parted,omitempty"` // it goes out from memory: the ledger cannot be written
+
+	// Missed is what this message tells besides its own alert, or of its own
+	// before now: the outlet was down.
+	Missed []Missed `json:"missed,omitempty"`
 }
 
 // Deed says why a message is sent.
@@ -39,8 +44,11 @@ const (
 	Test      Deed = "test"
 )
 
-// Quiet reports a message that need not ring.
-func (m *Message) Quiet() bool { return m.Deed == Changed || m.Deed == Returned || m.Deed == Taken }
+// Quiet reports a message that need not ring. What tells of an alert for the
+// first time rings, even if it is over meanwhile.
+func (m *Message) Quiet() bool {
+	return m.Deed == Taken || (m.Deed == Changed || m.Deed == Returned) && len(m.Missed) == 0
+}
 
 // Title and Text are the two lines of a lock screen.
 func (m *Message) Title() string {
@@ -57,6 +65,10 @@ func (m *Message) Title() string {
 
 // Text is the second line.
 func (m *Message) Text() string {
+	return strings.TrimSpace(m.text() + " " + m.missedText())
+}
+
+func (m *Message) text() string {
 	if m.Deed == Taken && m.Alert.By != "" {
 		return "By " + m.Alert.By + "."
 	}
