@@ -148,10 +148,17 @@ func (l *Ledger) Counts() Counts {
 // error means that they are not yet: they are kept and tried again, and their alerts should
 // go out from memory. Where ctx ends first they are committed all the same.
 func (l *Ledger) Append(ctx context.Context, events []bench.Event, alerts ...Alert) error {
+	return l.Enter(events, alerts...)(ctx)
+}
+
+// Enter begins an Append and returns what waits for its end. What is entered
+// first is committed first, so whoever must keep an order can enter under a
+// lock and wait without it.
+func (l *Ledger) Enter(events []bench.Event, alerts ...Alert) (wait func(context.Context) error) {
 	if len(events)+len(alerts) == 0 {
-		return nil
+		return func(context.Context) error { return nil }
 	}
-	return l.submit(ctx, job{add: &appended{events: events, alerts: alerts}})
+	return l.put(job{add: &appended{events: events, alerts: alerts}}).wait
 }
 
 // Flush commits all that was recorded before; it returns when it is safe.

@@ -24,7 +24,7 @@ const suspectName = "suspect"
 type job struct {
 	add  *appended
 	do   func(*sql.Tx) error
-	done chan error
+	done promise
 }
 
 // appended are events with the alerts they raise.
@@ -35,17 +35,29 @@ type appended struct {
 
 // submit hands a job to the writer and waits for its end.
 func (l *Ledger) submit(ctx context.Context, j job) error {
-	j.done = make(chan error, 1)
+	return l.put(j).wait(ctx)
+}
+
+// put hands a job to the writer.
+func (l *Ledger) put(j job) promise {
+	j.done = make(promise, 1)
 	l.mu.Lock()
+	defer l.mu.Unlock()
 	if l.closed {
-		l.mu.Unlock()
-		return ErrClosed
+		j.done <- ErrClosed
+		return j.done
 	}
 	l.jobs = append(l.jobs, j)
-	l.mu.Unlock()
 	l.hurry()
+	return j.done
+}
+
+// promise holds how a job ended, once it did.
+type promise chan error
+
+func (p promise) wait(ctx context.Context) error {
 	select {
-	case err := <-j.done:
+	case err := <-p:
 		return err
 	case <-ctx.Done():
 		return ctx.Err()
