@@ -126,11 +126,11 @@ type AlertView struct {
 	State    AlertState `json:"state"`
 	Changed  time.Time  `json:"changed"`           // since when it is in that state
 	Stands   bool       `json:"stands,omitempty"`  // what it is about has not returned to normal
-	Raised   time.Time  `json:"raised"`            // when it was told; zero where it was held back so far
+	Raised   time.Time  `json:"raised"`            // when it was told, the last time anew; zero where it was held back so far
 	Returned time.Time  `json:"returned,omitzero"` // zero while it stands
 	Acked    time.Time  `json:"acked,omitzero"`    // when somebody acknowledged it
 	By       string     `json:"by,omitempty"`      // who acknowledged, shelved or switched it off last
-	Until    time.Time  `json:"until,omitzero"`    // of shelving
+	Until    time.Time  `json:"until,omitzero"`    // of shelving, or of being suppressed
 }
 
 // AlertAct is what a person does about an alert.

@@ -18,10 +18,11 @@ type room struct {
 var vocabulary = []string{"internal/unit", "internal/bench", "internal/logkey"}
 
 const (
-	edgeWhy  = "sources and sinks know the vocabulary and nothing of each other, of infer or of app: each can be replaced alone"
-	fakeWhy  = "a published fake sees what it fakes, and the vocabulary"
-	storyWhy = "a simulated bench knows the vocabulary and the seams it stands in for: it must not know what is concluded from it"
-	vmWhy    = "the virtual machine tests the binary as shipped: it must not be built from the code it judges"
+	edgeWhy   = "sources and sinks know the vocabulary and nothing of each other, of infer or of app: each can be replaced alone"
+	outletWhy = "an outlet delivers what it is given: it knows neither why nor the other outlets"
+	fakeWhy   = "a published fake sees what it fakes, and the vocabulary"
+	storyWhy  = "a simulated bench knows the vocabulary and the seams it stands in for: it must not know what is concluded from it"
+	vmWhy     = "the virtual machine tests the binary as shipped: it must not be built from the code it judges"
 )
 
 var rooms = []room{
@@ -66,7 +67,13 @@ var rooms = []room{
 		why: "the store keeps facts and conclusions, and draws none: only the packed form of readings is known to it besides the vocabulary",
 	},
 	{of: "internal/alert", ours: []string{"internal/unit", "internal/bench"}, pure: true, why: "the message is a plain value that everything which tells people shares"},
+	{of: "internal/alert/life", pure: true, ours: []string{"internal/unit", "internal/bench"}, why: "the book of alerts is made again from its events: it must not depend on when or where it is read"},
 	{of: "internal/ledger/powercut", pure: true, why: "what a disk may do is a model that knows no store: what it does is chosen by whoever asks"},
+	{of: "internal/alert/partly", why: "which receivers have a message is a matter of keys: it knows no outlet"},
+	{of: "internal/alert/webpush", ours: append([]string{"internal/alert", "internal/alert/partly"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/webpush/webpushtest", why: "it plays browser and push service from the RFCs: what it judges must not help it"},
+	{of: "internal/alert/email", ours: append([]string{"internal/alert", "internal/alert/partly"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/service", ours: append([]string{"internal/alert"}, vocabulary...), why: outletWhy},
 	{of: "internal/web", ours: vocabulary, why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},
