@@ -26,11 +26,10 @@ const (
 
 // child appends events under load until it is killed. It says the number of
 // each event once it is acknowledged.
-func child(dir string) {
+func child(dir string) error {
 	l, err := ledger.Open(context.Background(), ledger.Options{Dir: dir, Logger: zap.NewNop()})
 	if err != nil {
-		fmt.Println("error", err)
-		os.Exit(1)
+		return err
 	}
 	first, _ := strconv.Atoi(os.Getenv(childDir + "_FIRST"))
 	for s := range 4 {
@@ -57,19 +56,14 @@ func child(dir string) {
 	for n := range acknowledged {
 		fmt.Println(n)
 	}
+	return nil
 }
 
 // TestKill kills a process that appends under load, at random moments, again
 // and again on the same folder: every event that was acknowledged is there
 // afterwards, with its alert, none twice, and everything can be read.
 func TestKill(t *testing.T) {
-	rounds := 20
-	if s := os.Getenv(killRounds); s != "" {
-		var err error
-		if rounds, err = strconv.Atoi(s); err != nil {
-			t.Fatal(err)
-		}
-	}
+	rounds := count(t, killRounds, 100)
 	if testing.Short() {
 		rounds = 3
 	}
@@ -111,6 +105,21 @@ func TestKill(t *testing.T) {
 		t.Errorf("set aside: %v", l.Aside())
 	}
 	t.Logf("%d rounds: %d events acknowledged, %d found", rounds, len(sure), len(seen))
+}
+
+// count is how often something is tried: as a variable says, or as it is in
+// each test.
+func count(t *testing.T, variable string, usual int) int {
+	t.Helper()
+	s := os.Getenv(variable)
+	if s == "" {
+		return usual
+	}
+	n, err := strconv.Atoi(s)
+	if err != nil {
+		t.Fatalf("%s: %v", variable, err)
+	}
+	return n
 }
 
 // killedChild runs one until it is killed, and returns what it was told.

@@ -19,6 +19,12 @@ func (l *Ledger) Fold(ctx context.Context) error {
 	return nil
 }
 
+// FoldOnce folds what is committed now, also under load.
+func (l *Ledger) FoldOnce(ctx context.Context) error {
+	l.rec.wait()
+	return l.fold(ctx, true)
+}
+
 func (r *recorder) wait() bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -29,6 +35,9 @@ func (r *recorder) wait() bool {
 	}
 	return left
 }
+
+// Checkpoint does at once what the keeper does now and then.
+func (l *Ledger) Checkpoint(ctx context.Context) error { return l.checkpoint(ctx) }
 
 // Retire retires at once.
 func (l *Ledger) Retire(ctx context.Context) error { return l.retire(ctx) }

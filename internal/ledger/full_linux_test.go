@@ -20,6 +20,8 @@ import (
 
 const limitDir = "BENCHVIGIL_LEDGER_LIMIT"
 
+func init() { children[limitDir] = limited }
+
 // TestRefusedWrites lets the system refuse writes in the middle of
 // transactions, in a process of its own: no file may grow beyond a limit.
 func TestRefusedWrites(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -24,7 +25,7 @@ type folder struct {
 
 // hold makes the folder where it is missing and takes its lock.
 func hold(dir string) (*folder, error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := makeDir(dir); err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	_, missing := os.Stat(filepath.Join(dir, lockName))
@@ -46,6 +47,27 @@ func hold(dir string) (*folder, error) {
 	// serves the message above.
 	_ = write(f, strconv.Itoa(os.Getpid())+"\n")
 	return &folder{dir: dir, lock: f, used: used, unclean: pid != ""}, nil
+}
+
+// makeDir makes a folder, and those it lies in, where they are missing, so that
+// they survive a power cut with all that is in them.
+func makeDir(dir string) error {
+	if info, err := os.Stat(dir); err == nil && info.IsDir() {
+		return nil
+	}
+	parent := filepath.Dir(dir)
+	if parent != dir {
+		if err := makeDir(parent); err != nil {
+			return err
+		}
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	if err := syncDir(parent); err != nil && !errors.Is(err, fs.ErrPermission) {
+		return err // a folder that may be written, but not read, cannot be synced
+	}
+	return nil
 }
 
 // release gives the folder up. Clean says that all was written.

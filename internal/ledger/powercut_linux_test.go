@@ -1,0 +1,443 @@
+package ledger_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"maps"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"go.uber.org/zap"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/ledger"
+	"benchvigil/internal/ledger/powercut"
+	"benchvigil/internal/unit"
+)
+
+const (
+	loadDir    = "BENCHVIGIL_LEDGER_LOAD"
+	powerCuts  = "BENCHVIGIL_POWER_CUTS"
+	mustTrace  = "BENCHVIGIL_MUST_TRACE" // a full run of the tests: no tool may be missing
+	loadFolder = "bench/data"            // both made by the ledger
+)
+
+func init() { children[loadDir] = fill }
+
+// The load: stations, how often the ledger is opened, events each time, and
+// readings before each event.
+const (
+	loadStations = 4
+	loadPasses   = 3
+	loadEvents   = 30
+	loadReadings = 20
+)
+
+// loadKinds are the events of a station, in turn.
+var loadKinds = []bench.EventType{
+	bench.RunStarted, bench.WatchArmed, bench.StallRaised, bench.RunRestarted, bench.WatchDone, bench.RunDropped,
+}
+
+func loadName(station int) string { return fmt.Sprint("s", station) }
+
+// loadTime is when a station's reading is taken.
+func loadTime(n int) time.Time { return start.Add(time.Duration(n) * 100 * time.Millisecond) }
+
+func loadReading(station string, n int) bench.Observation {
+	return reading(station, loadTime(n), unit.Current(n))
+}
+
+// loadMark comes after the readings of an event, at the same moment as the last.
+func loadMark(station string, n int) bench.Observation {
+	return bench.Observation{At: loadTime((n+1)*loadReadings - 1), Station: station, Fact: bench.Mark{Kind: bench.MarkNote, Text: strconv.Itoa(n)}}
+}
+
+func loadEvent(station string, n int) bench.Event {
+	return event(station, loadKinds[n%len(loadKinds)], loadTime((n+1)*loadReadings-1), uint64(n))
+}
+
+// fill fills a ledger that it makes, with several stations at once and the
+// keeper's work meanwhile, closing and opening it in between. It says each event
+// once it is acknowledged. At the end it leaves the ledger open, as a power cut does.
+func fill(dir string) error {
+	ctx := context.Background()
+	for pass := range loadPasses {
+		l, err := ledger.Open(ctx, ledger.Options{Dir: filepath.Join(dir, loadFolder), Logger: zap.NewNop()})
+		if err != nil {
+			return err
+		}
+		errs := make([]error, loadStations)
+		var stations sync.WaitGroup
+		for s := range loadStations {
+			stations.Go(func() { errs[s] = loadStation(ctx, l, s, pass*loadEvents) })
+		}
+		stations.Wait()
+		if err := errors.Join(errs...); err != nil || pass == loadPasses-1 {
+			return err
+		}
+		if pass == 1 {
+			if err := l.Vacuum(ctx); err != nil {
+				return err
+			}
+		}
+		if err := l.Close(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func loadStation(ctx context.Context, l *ledger.Ledger, s, first int) error {
+	name := loadName(s)
+	l.Begin(name, loadTime(first*loadReadings), wiring)
+	for n := first; n < first+loadEvents; n++ {
+		for i := range loadReadings {
+			l.Record(loadReading(name, n*loadReadings+i))
+		}
+		l.Record(loadMark(name, n))
+		l.SaveState(name, []byte(strconv.Itoa(n)))
+		e := loadEvent(name, n)
+		if err := l.Append(ctx, []bench.Event{e}, ledger.Alert{Key: e.ID(), Station: name, Outlet: "phone", Raised: e.Time, Due: e.Time}); err != nil {
+			return err
+		}
+		// The one write of all that is said: what is acknowledged is known from here on.
+		if _, err := fmt.Fprintln(os.Stdout, name, n); err != nil {
+			return err
+		}
+		if err := keep(ctx, l, s, n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// keep does what the keeper does, more often than it would.
+func keep(ctx context.Context, l *ledger.Ledger, s, n int) error {
+	switch {
+	case s == 0 && n%7 == 6:
+		return l.Checkpoint(ctx)
+	case s == 1 && n%11 == 10:
+		return l.FoldOnce(ctx)
+	}
+	return nil
+}
+
+// traceLoad runs the load under strace, and returns what it did. What the model
+// says of it at the end is what is really there.
+func traceLoad(t *testing.T) (root string, calls []powercut.Call) {
+	t.Helper()
+	strace, err := exec.LookPath("strace")
+	switch {
+	case err != nil && os.Getenv(mustTrace) != "":
+		t.Fatalf("%v: make setup installs it", err)
+	case err != nil:
+		t.Skipf("%v: power cuts need strace to see what is written", err)
+	}
+	root, err = filepath.EvalSymlinks(t.TempDir())
+	must(t, err)
+	trace := filepath.Join(t.TempDir(), "trace")
+	cmd := exec.CommandContext(t.Context(), strace, slices.Concat(powercut.Args(), []string{"-o", trace, "--", os.Args[0]})...)
+	cmd.Env = append(os.Environ(), loadDir+"="+root)
+	out, err := cmd.CombinedOutput()
+	if err != nil && strings.Contains(string(out), "not permitted") {
+		t.Skipf("this system lets nobody be traced, so power cuts cannot be tried: %s", out)
+	}
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	calls = readTrace(t, root, trace)
+	t.Logf("%d calls traced", len(calls))
+	return root, calls
+}
+
+func readTrace(t *testing.T, root, trace string) (calls []powercut.Call) {
+	t.Helper()
+	f, err := os.Open(trace)
+	must(t, err)
+	defer f.Close() //nolint:errcheck // it was only read
+	p := powercut.Parser{Root: root}
+	for r := bufio.NewReader(f); ; {
+		line, err := r.ReadString('\n')
+		if errors.Is(err, io.EOF) {
+			return calls
+		}
+		must(t, err)
+		more, err := p.Line(line)
+		must(t, err)
+		calls = append(calls, more...)
+	}
+}
+
+// acknowledged follows how many events of each station were said to be safe.
+type acknowledged map[string]int
+
+func (a acknowledged) hear(c powercut.Call) {
+	for line := range strings.Lines(string(c.Data)) {
+		if name, n, ok := strings.Cut(strings.TrimSpace(line), " "); c.Kind == powercut.Say && ok {
+			last, _ := strconv.Atoi(n)
+			a[name] = last + 1
+		}
+	}
+}
+
+// images gives what power cuts at so many random moments leave, and what was
+// acknowledged before. The disk is followed to the end.
+func images(t *testing.T, d *powercut.Disk, calls []powercut.Call, rnd *rand.Rand, n int) iter.Seq2[powercut.Image, acknowledged] {
+	return func(yield func(powercut.Image, acknowledged) bool) {
+		cuts := map[int]int{}
+		for range n {
+			cuts[rnd.IntN(len(calls)+1)]++
+		}
+		sure := acknowledged{}
+		for i := range len(calls) + 1 {
+			for range cuts[i] {
+				if !yield(d.Cut(rnd.IntN), maps.Clone(sure)) {
+					return
+				}
+			}
+			if i < len(calls) {
+				sure.hear(calls[i])
+				must(t, d.Do(calls[i]))
+			}
+		}
+	}
+}
+
+// missing says what an image lacks, laid into a folder that goes afterwards: in
+// memory, where there is such a place, since nothing of it has to last.
+func missing(t *testing.T, img powercut.Image, sure acknowledged) error {
+	t.Helper()
+	root, err := os.MkdirTemp("/dev/shm", "benchvigil-image")
+	if err != nil {
+		root, err = os.MkdirTemp(t.TempDir(), "image")
+	}
+	must(t, err)
+	defer os.RemoveAll(root) //nolint:errcheck // a folder of the test
+	for _, f := range img.Folders {
+		must(t, os.Mkdir(filepath.Join(root, f), 0o700))
+	}
+	for name, data := range img.Files {
+		must(t, os.WriteFile(filepath.Join(root, name), data, 0o600))
+	}
+	return lost(t.Context(), root, sure)
+}
+
+// TestPowerCut cuts the power at random moments of a loaded run. Each time the
+// ledger opens without a word of damage, has every acknowledged event once, all
+// that was observed before it, and goes on.
+func TestPowerCut(t *testing.T) {
+	root, calls := traceLoad(t)
+	t.Run("nothing is lost", func(t *testing.T) { cutsLoseNothing(t, root, calls) })
+	for name, ignore := range map[string]func(string) bool{
+		"of everything":   func(string) bool { return true },
+		"of the log":      func(file string) bool { return strings.HasSuffix(file, "-wal") },
+		"of the database": func(file string) bool { return strings.HasSuffix(file, ".db") },
+		"of the folders":  func(file string) bool { return !strings.Contains(filepath.Base(file), ".") },
+	} {
+		t.Run("what a disk that ignores syncs "+name+" loses is found", func(t *testing.T) {
+			d := powercut.NewDisk(root)
+			d.Ignore = ignore
+			lossesAreFound(t, d, calls)
+		})
+	}
+}
+
+func cutsLoseNothing(t *testing.T, root string, calls []powercut.Call) {
+	d := powercut.NewDisk(root)
+	seed := uint64(time.Now().UnixNano())
+	n, events, began := count(t, powerCuts, 200), 0, time.Now()
+	for img, sure := range images(t, d, calls, rand.New(rand.NewPCG(seed, 0)), n) {
+		for _, m := range sure {
+			events += m
+		}
+		if err := missing(t, img, sure); err != nil {
+			t.Errorf("seed %d: %v; acknowledged were %v", seed, err, sure)
+		}
+	}
+	if events < n*loadStations {
+		t.Errorf("%d events acknowledged before %d cuts: nothing was tried", events, n)
+	}
+	complete(t, d, root)
+	t.Logf("%d power cuts: %d events acknowledged before them, none lost, none twice (%.0f s)", n, events, time.Since(began).Seconds())
+}
+
+// lossesAreFound has the same check look at a disk that loses: else it proves
+// nothing.
+func lossesAreFound(t *testing.T, d *powercut.Disk, calls []powercut.Call) {
+	found, tried := 0, 0
+	for img, sure := range images(t, d, calls, rand.New(rand.NewPCG(7, 7)), 60) {
+		if tried++; missing(t, img, sure) != nil {
+			found++
+		}
+		if found == 3 {
+			break
+		}
+	}
+	if found == 0 {
+		t.Errorf("nothing found in %d images", tried)
+	}
+}
+
+// complete looks whether the model saw everything that was done.
+func complete(t *testing.T, d *powercut.Disk, root string) {
+	t.Helper()
+	n := 0
+	for name, data := range d.Files() {
+		if strings.HasSuffix(name, "-shm") {
+			continue // shared memory: SQLite makes it anew
+		}
+		is, err := os.ReadFile(filepath.Join(root, name))
+		must(t, err)
+		if n++; !bytes.Equal(is, data) {
+			t.Errorf("%s: %d bytes, and not the %d that the trace told of", name, len(is), len(data))
+		}
+	}
+	if n < 3 {
+		t.Errorf("%d files: %v", n, slices.Collect(maps.Keys(d.Files())))
+	}
+}
+
+// lost says what an image lacks.
+func lost(ctx context.Context, root string, sure acknowledged) error {
+	l, err := ledger.Open(ctx, ledger.Options{Dir: filepath.Join(root, loadFolder), Logger: zap.NewNop()})
+	if err != nil {
+		return err
+	}
+	defer l.Close() //nolint:errcheck // what cannot be written shows by the append
+	if len(l.Aside()) > 0 {
+		return fmt.Errorf("set aside: %v", l.Aside())
+	}
+	if findings, err := l.Check(ctx); err != nil || len(findings) > 0 {
+		return fmt.Errorf("check: %v, %w", findings, err)
+	}
+	for s := range loadStations {
+		if err := lostOf(ctx, l, loadName(s), sure[loadName(s)]); err != nil {
+			return fmt.Errorf("station %s: %w", loadName(s), err)
+		}
+	}
+	if err := sameViews(ctx, l); err != nil {
+		return err
+	}
+	return l.Append(ctx, []bench.Event{event("s1", bench.StallRaised, start, 1_000_000)})
+}
+
+// lostOf says what an image lacks of one station: events and what was observed
+// before them are there up to some event, the acknowledged ones at least.
+func lostOf(ctx context.Context, l *ledger.Ledger, station string, sure int) error {
+	n := 0
+	for e, err := range l.Events(ctx, ledger.Query{Station: station}) {
+		if err != nil {
+			return err
+		}
+		if d := cmp.Diff(loadEvent(station, n), e, comparers...); d != "" {
+			return fmt.Errorf("event %d: %s", n, d)
+		}
+		n++
+	}
+	if n < sure {
+		return fmt.Errorf("%d events, %d acknowledged", n, sure)
+	}
+	readings, err := lostObservations(ctx, l, station, n)
+	if err != nil {
+		return err
+	}
+	if err := lostAlerts(ctx, l, station, n); err != nil {
+		return err
+	}
+	saved, err := l.State(ctx, station)
+	if err != nil || saved == nil {
+		return err
+	}
+	of, err := strconv.Atoi(string(saved.Data))
+	if last := (of+1)*loadReadings - 1; err != nil || !saved.At.Equal(loadTime(last)) || last >= readings {
+		return fmt.Errorf("state of event %d at %s with %d readings, %w", of, saved.At, readings, err)
+	}
+	return nil
+}
+
+func lostObservations(ctx context.Context, l *ledger.Ledger, station string, events int) (readings int, err error) {
+	marks := 0
+	for o, err := range l.Observations(ctx, ledger.Query{Station: station}) {
+		if err != nil {
+			return 0, err
+		}
+		var want bench.Observation
+		if _, mark := o.Fact.(bench.Mark); mark {
+			want = loadMark(station, marks)
+			marks++
+		} else {
+			want = loadReading(station, readings)
+			readings++
+		}
+		if o != want {
+			return 0, fmt.Errorf("observed %+v, want %+v", o, want)
+		}
+	}
+	if readings < events*loadReadings || marks < events {
+		return 0, fmt.Errorf("%d readings and %d marks with %d events", readings, marks, events)
+	}
+	return readings, nil
+}
+
+func lostAlerts(ctx context.Context, l *ledger.Ledger, station string, events int) error {
+	due, err := l.Due(ctx, loadTime(1<<20), 1<<20)
+	if err != nil {
+		return err
+	}
+	due = slices.DeleteFunc(due, func(a ledger.Alert) bool { return a.Station != station })
+	for i, a := range due {
+		if a.Key != loadEvent(station, i).ID() {
+			return fmt.Errorf("alert %d is %+v", i, a)
+		}
+	}
+	if len(due) != events {
+		return fmt.Errorf("%d alerts of %d events", len(due), events)
+	}
+	return nil
+}
+
+// sameViews says how the views differ from those that a rebuild makes.
+func sameViews(ctx context.Context, l *ledger.Ledger) error {
+	before, err := views(ctx, l)
+	if err != nil {
+		return err
+	}
+	if bad, err := l.Rebuild(ctx); err != nil || len(bad) > 0 {
+		return fmt.Errorf("rebuild: %v, %w", bad, err)
+	}
+	after, err := views(ctx, l)
+	if d := cmp.Diff(before, after); d != "" {
+		return fmt.Errorf("the views are not those of a rebuild: %s", d)
+	}
+	return err
+}
+
+func views(ctx context.Context, l *ledger.Ledger) (out []any, err error) {
+	for v, err := range l.Runs(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	for v, err := range l.Watches(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
