@@ -20,6 +20,7 @@ const (
 	ModeChanged      EventType = "benchvigil.mode.changed"
 	RunStarted       EventType = "benchvigil.run.started"
 	RunRestarted     EventType = "benchvigil.run.restarted"
+	RunUnwatched     EventType = "benchvigil.run.unwatched"
 	RunDown          EventType = "benchvigil.run.down" // a drop that is certain; RunDropped of the same Time follows with its kind
 	RunDropped       EventType = "benchvigil.run.dropped"
 	RunStopped       EventType = "benchvigil.run.stopped"
@@ -53,6 +54,13 @@ const (
 // Resumed is the Data.Kind of a RunStarted and a WatchArmed that go on because a
 // stop was a mistake: they are the ones that had begun at that Time.
 const Resumed = "resumed"
+
+// How sure it is that the run which went on before a time without a watch is the
+// one that goes on after it (Data.Kind of RunUnwatched).
+const (
+	SameRun    = "proven"  // the device kept its number on the bus
+	AssumedRun = "assumed" // nobody can know
+)
 
 // Kinds of a stop (Data.Kind of RunStopped).
 const (

@@ -64,6 +64,7 @@ type USB struct {
 	Port   string // bus and chain of ports, "1-2.3"
 	ID     USBID  // unset for a removal
 	Serial string // only in details, where the device has one
+	Number int    // of an add: the device number that the kernel gave this enumeration on its bus; 0: unknown
 }
 
 // Traffic is the count of URBs that the kernel has submitted for the device
@@ -208,10 +209,14 @@ type USBSource struct {
 // Clock is news of time. A Jump says by how much the wall clock was stepped,
 // At being the time after the step; without an amount nobody knows by how much.
 // End says that time passed until At with nothing else to tell, and that the
-// watch ends there.
+// watch ends there. A Gap says that the watch is taken up again at At and that
+// nobody watched for so long before: that silence is no evidence. What follows
+// an End without a Gap began anew.
 type Clock struct {
-	Jump time.Duration
-	End  bool
+	Jump     time.Duration
+	End      bool
+	Gap      time.Duration // 0: no gap
+	Rebooted bool          // of a gap: the computer was started in it, or may have been; device numbers mean nothing across it
 }
 
 func (Power) fact()       {}

@@ -28,6 +28,8 @@ type Snapshot struct {
 	LastWatch *WatchView // the one before, until it is put away
 	Forgotten *WatchView // was armed when the program last stopped, and is not any more; until one is armed or it is put away
 
+	Gap *GapView // nobody watched for a while, and what goes on began before; nil: there was no such time
+
 	Window      time.Duration // how long the board must stay up
 	Reading     ReadingView
 	VBUS        ReadingView     // of the meter on USB bus power, where there is one
@@ -66,6 +68,16 @@ type RunView struct {
 	EndedAs   EventType     // RunDropped or RunStopped once ended
 	Kind      string        // of the drop or stop
 	Suspect   bool          // a drop is suspected right now
+}
+
+// GapView is a time in which nobody watched, because the program or the computer
+// was stopped.
+type GapView struct {
+	From, To time.Time
+	Rebooted bool   // the computer was started in it, or may have been
+	Judged   bool   // what stands there after it was judged
+	Sure     bool   // that the run went on, or ended, in it; else assumed
+	Why      string // in plain words
 }
 
 // soonBack is how soon after a drop a board that stayed off may come up again to

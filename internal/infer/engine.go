@@ -125,11 +125,18 @@ func (e *Engine) Now() time.Time {
 func (e *Engine) Step(o bench.Observation) []bench.Event {
 	e.out = e.out[:0]
 	wall := o.At.UnixMilli()
-	if e.s.First == 0 {
+	first := e.s.First == 0
+	if first {
 		e.s.Base = wall - int64(firstMoment)
 		e.s.First, e.s.Now = firstMoment, firstMoment
 	}
 	clock, isClock := o.Fact.(bench.Clock)
+	if isClock && clock.Gap > 0 {
+		if !first {
+			e.skip(clock, wall)
+		}
+		return e.out
+	}
 	if isClock {
 		e.stepClock(clock, wall)
 	}
@@ -261,6 +268,7 @@ func (e *Engine) tick(t ms) {
 // settle draws every conclusion that the evidence now allows.
 func (e *Engine) settle(t ms) {
 	e.findDown(t)
+	e.judgeGap(t)
 	e.concludeDown(t)
 	e.startRun(t)
 	e.chooseMode(t)

@@ -174,7 +174,7 @@ func (e *Engine) setMode(to bench.Mode, since ms, why ...string) {
 	*m = modeState{Mode: to, Since: since}
 	e.s.Power.Levels, e.s.Power.Spread = 0, 0
 	if r.Active && r.Origin == 0 && from == bench.Starting {
-		r.Origin = since
+		r.Origin = max(since, r.NotBefore)
 	}
 	if r.Active {
 		e.s.Move.Last = max(e.s.Move.Last, since)
@@ -185,11 +185,14 @@ func (e *Engine) setMode(to bench.Mode, since ms, why ...string) {
 // checkHung tells that a start lasts longer than it may.
 func (e *Engine) checkHung(t ms) {
 	m, s := &e.s.Mode, e.p.Spec(bench.Starting)
-	if m.Mode != bench.Starting || m.Hung || s.Most == 0 || t-m.Since <= millis(s.Most) || !e.s.Run.Active {
+	if m.Mode != bench.Starting || m.Hung || s.Most == 0 || !e.s.Run.Active || e.s.Gap.Open {
+		return
+	}
+	at := max(m.Since, e.s.Gap.To) + millis(s.Most)
+	if t <= at {
 		return
 	}
 	m.Hung = true
-	at := m.Since + millis(s.Most)
 	e.emit(bench.StartHung, at, bench.EventData{Mode: bench.Starting, Uptime: e.uptime(at), Why: e.whyHung()})
 }
 

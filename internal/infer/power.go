@@ -39,7 +39,7 @@ func (e *Engine) power(t ms, p bench.Power) {
 	}
 	e.s.Counts.Readings++
 	e.inSight(t)
-	s.interval(t)
+	s.interval(t, e.s.Gap.To)
 	s.Last, s.Amps = t, amps
 	e.closeBlock(t)
 	if n := len(s.Block); n < maxBlock {
@@ -153,8 +153,8 @@ func (s *powerState) reference() unit.Voltage {
 }
 
 // interval keeps the median time between readings.
-func (s *powerState) interval(t ms) {
-	if s.Last == 0 || t == s.Last || t-s.Last > 60_000 {
+func (s *powerState) interval(t, gapEnd ms) {
+	if s.Last == 0 || t == s.Last || t-s.Last > 60_000 || s.Last < gapEnd {
 		return
 	}
 	s.Gaps[s.GapCount%len(s.Gaps)] = t - s.Last
@@ -225,7 +225,10 @@ func (e *Engine) checkSight(t ms) {
 	if since == 0 {
 		since = v.Lost // never a reading: only a source that complains is lost
 	}
-	if since == 0 || t-since <= e.blindLimit() {
+	if since == 0 {
+		return
+	}
+	if since = max(since, e.s.Gap.To); t-since <= e.blindLimit() {
 		return
 	}
 	v.Lost, v.Told = since, true

@@ -26,7 +26,7 @@ func (e *Engine) findDown(t ms) {
 		e.s.Power.Was = 0
 		return
 	}
-	d.Since, d.Why = max(since, e.s.Run.Start), why
+	*d = e.unseenDown(max(since, e.s.Run.Start), why)
 }
 
 func (e *Engine) downByReadings() (ms, string) {
@@ -128,6 +128,10 @@ func (e *Engine) back() bool {
 func (e *Engine) kind(back, linkOnly bool) (string, []string) {
 	s, from := &e.s.Power, e.s.Down.Since-together
 	switch {
+	case e.s.Down.Unseen && !linkOnly:
+		return bench.Died, []string{e.whyUnwatched(), e.s.Gap.Why}
+	case e.s.Down.Unseen:
+		return bench.LinkLost, []string{e.whyUnwatched(), e.s.Gap.Why}
 	case e.marksOnly():
 		return bench.Died, nil
 	case linkOnly:
@@ -148,6 +152,9 @@ func (e *Engine) drop(kind string, why []string) {
 	mode := e.s.Mode.Mode
 	if e.s.Down.In != "" {
 		mode = e.s.Down.In
+	}
+	if e.spans() && !e.s.Down.Unseen {
+		why = append(why, e.whyUnwatched(), e.s.Gap.Why)
 	}
 	e.end(bench.RunDropped, at, kind)
 	e.s.Counts.Drops++
@@ -198,7 +205,7 @@ func (e *Engine) startRun(t ms) {
 	s := &e.s.Power
 	switch {
 	case s.High.N >= 2:
-		e.begin(max(s.High.Since, e.s.Last.End), !s.Ever && e.s.Last.End == 0, say("%v, two readings in a row above %v", s.Amps, e.p.StartsAbove))
+		e.begin(max(s.High.Since, e.s.Last.End), !s.Ever && e.s.Last.End <= e.s.Gap.To, say("%v, two readings in a row above %v", s.Amps, e.p.StartsAbove))
 	case e.s.USB.Present && e.st.Hookup.VBUS:
 		e.startByUSB(t)
 	case s.Low.N >= 2 && s.Off.N == 0 && e.s.USB.Present && !e.sawDown() && len(e.shown()) > 0:
@@ -217,7 +224,7 @@ func (e *Engine) startByUSB(t ms) {
 	if !u.Present || e.s.Source.Told || u.Since <= e.s.Last.End {
 		return
 	}
-	assumed, why := !u.Empty && u.Since-e.s.First <= firstSight, say("%v appeared on USB", u.ID)
+	assumed, why := !u.Empty && u.Since-max(e.s.First, e.s.Gap.To) <= firstSight, say("%v appeared on USB", u.ID)
 	if assumed {
 		why = say("%v was on USB at first sight", u.ID)
 	}
@@ -226,16 +233,16 @@ func (e *Engine) startByUSB(t ms) {
 
 // begin starts a run. A board whose starting cannot be seen counts its window
 // from here.
-func (e *Engine) begin(at ms, assumed bool, why string) {
+func (e *Engine) begin(at ms, assumed bool, why ...string) {
 	e.s.Run = runState{Active: true, Start: at, Assumed: assumed}
 	e.s.Power.forget()
 	e.s.Move.Last = at
 	if e.p.WindowFromPower {
 		e.s.Run.Origin = at
 	}
-	e.emit(bench.RunStarted, at, bench.EventData{Assumed: assumed, Window: length(e.window), Why: []string{why}})
+	e.emit(bench.RunStarted, at, bench.EventData{Assumed: assumed, Window: length(e.window), Why: why})
 	if e.startingSeen() {
-		e.setMode(bench.Starting, at, why)
+		e.setMode(bench.Starting, at, why...)
 		return
 	}
 	if e.s.Run.Origin == 0 {
@@ -270,6 +277,9 @@ func (e *Engine) suspect(t ms) bool {
 	}
 	if e.perhapsRestarting(t) {
 		return true
+	}
+	if e.s.Gap.Open {
+		return true // nobody knows yet
 	}
 	low := s.Low.N > 0 && (s.Off.N > 0 || !e.s.USB.Present) && !e.st.Hookup.VBUS
 	return e.s.Down.Since != 0 || low || s.Dip != 0 && t-s.Dip <= together && !e.s.USB.Present

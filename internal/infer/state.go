@@ -41,6 +41,7 @@ type State struct {
 	Told   int  // how many of them the last run.regular was about
 	Counts bench.Counts
 	Watch  watchState
+	Gap    gapState
 
 	Current currentState
 	Work    workState
@@ -107,6 +108,7 @@ type usbState struct {
 	Empty   bool // the port was seen empty
 	Present bool
 	ID      bench.USBID
+	Number  int // of this enumeration, 0 unknown
 	Serial  string
 	Since   ms        // present since
 	Gone    ms        // absent since, 0 when never seen
@@ -139,12 +141,13 @@ type modeState struct {
 
 // runState is the run that goes on.
 type runState struct {
-	Active  bool
-	Start   ms
-	Assumed bool
-	Origin  ms // the window counts from here, 0 until known
-	Met     ms
-	Blocked bool // after a stop: no new run until off was seen
+	Active    bool
+	Start     ms
+	Assumed   bool
+	Origin    ms // the window counts from here, 0 until known
+	Met       ms
+	NotBefore ms   // the window counts from here at the earliest: before it the run is only assumed
+	Blocked   bool // after a stop: no new run until off was seen
 }
 
 // endState is how the last run ended.
@@ -186,6 +189,23 @@ type downState struct {
 	Since ms // first reading of it, 0 when there is none
 	Why   string
 	In    bench.Mode // the mode it dropped in, where that is not the one in force
+
+	Unseen bool // it happened while nobody watched
+}
+
+// gapState is the last time in which nobody watched, and what is known of the
+// run across it.
+type gapState struct {
+	From, To ms          // To 0: there was none
+	Rebooted bool        // the device numbers of before mean nothing any more
+	Open     bool        // what stands there is not judged yet
+	Up       ms          // when the board was last seen up
+	In       bench.Mode  // the mode in force before
+	Was      bench.USBID // the identity before, where it is another one now
+	Bus      busAcross
+	Flowed   bool // the current of a board that is up was read since
+	Sure     bool
+	Why      string
 }
 
 // moveState is the evidence that a restore moves.

@@ -72,8 +72,12 @@ func (e *Engine) stop(t, grace ms, d bench.EventData) {
 		return
 	}
 	at := t
-	if e.s.Down.Since != 0 {
+	switch g := &e.s.Gap; {
+	case e.s.Down.Since != 0:
 		at = e.s.Down.Since
+	case g.Open && !g.Flowed && d.Kind == bench.StoppedByOutput:
+		at, d.Assumed = g.Up, true // it was switched off while nobody watched
+		d.Why = append(d.Why, e.whyUnwatched())
 	}
 	d.Uptime = length(at - r.Start)
 	d.Window = length(e.window)

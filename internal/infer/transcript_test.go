@@ -27,7 +27,7 @@ var update = flag.Bool("update", false, "rewrite the expected events in testdata
 //	urbs N                        URBs a second from now on, counted once a second
 //	read VOLTS AMPS DURATION [ripple=AMPS] [limit=AMPS] [output=off] [set=VOLTS]
 //	quiet DURATION                time passes without readings
-//	add PRODUCT                   a device of vendor 1209 appears
+//	add PRODUCT [NUMBER]          a device of vendor 1209 appears
 //	remove                        it goes
 //	vbus VOLTS AMPS               a meter on USB bus power reads this with every reading from now on
 //	mark KIND BY [for=DURATION] [TEXT]
@@ -35,6 +35,9 @@ var update = flag.Bool("update", false, "rewrite the expected events in testdata
 //	supply lost|back|error TEXT
 //	source lost|back TEXT
 //	jump DURATION                 the wall clock is stepped
+//	gap DURATION [rebooted]       nobody watches for so long
+//	end                           the watch is left cleanly
+//	seen                          prints what a snapshot says of the run and of the gap
 func TestTranscripts(t *testing.T) {
 	files, err := filepath.Glob("testdata/*.txt")
 	if err != nil || len(files) == 0 {
@@ -156,7 +159,11 @@ func (s *story) do(f []string) {
 		id, err := bench.ParseUSBID("1209:" + arg(1))
 		s.must(err)
 		s.on, s.count, s.next = true, 10, s.now
-		s.step(bench.USB{Change: bench.USBAdd, Port: "1-2", ID: id})
+		u := bench.USB{Change: bench.USBAdd, Port: "1-2", ID: id}
+		if len(f) > 2 {
+			u.Number = int(s.number(f[2]))
+		}
+		s.step(u)
 	case "remove":
 		s.on = false
 		s.step(bench.USB{Change: bench.USBRemove, Port: "1-2"})
@@ -174,6 +181,14 @@ func (s *story) do(f []string) {
 		d := s.duration(arg(1))
 		s.now, s.next = s.now.Add(d), s.next.Add(d)
 		s.step(bench.Clock{Jump: d})
+	case "gap":
+		d := s.duration(arg(1))
+		s.now, s.next = s.now.Add(d), s.next.Add(d)
+		s.step(bench.Clock{Gap: d, Rebooted: len(f) > 2 && f[2] == "rebooted"})
+	case "end":
+		s.step(bench.Clock{End: true})
+	case "seen":
+		s.seen()
 	default:
 		s.t.Fatalf("unknown command %v", f)
 	}
@@ -254,6 +269,23 @@ func (s *story) view() {
 	}
 	if n := v.Needs; n != nil {
 		fmt.Fprintf(&s.out, " needs %v, at most %v, by %d, passed=%v", n.Median.Or(-1), n.Most.Or(-1), n.Of, n.Passed)
+	}
+	s.out.WriteString("\n")
+}
+
+// seen prints what a snapshot says of the run, the goal and the gap.
+func (s *story) seen() {
+	var v bench.Snapshot
+	s.e.View(s.now, &v)
+	fmt.Fprintf(&s.out, "%8s seen: %s", s.offset(s.now), v.Mode)
+	if r := v.Run; r != nil {
+		fmt.Fprintf(&s.out, ", up for %.1fs assumed=%v suspect=%v", r.Uptime.Seconds(), r.Assumed, r.Suspect)
+	}
+	if w := v.Watch; w != nil {
+		fmt.Fprintf(&s.out, ", %q armed", w.Goal)
+	}
+	if g := v.Gap; g != nil {
+		fmt.Fprintf(&s.out, ", gap %s to %s judged=%v sure=%v: %s", s.offset(g.From), s.offset(g.To), g.Judged, g.Sure, g.Why)
 	}
 	s.out.WriteString("\n")
 }

@@ -14,6 +14,9 @@ func (e *Engine) usb(t ms, u bench.USB) {
 	if e.s.Source.Told && u.Change != bench.USBDetails {
 		e.sourceNews(t, bench.USBSource{Change: bench.Back}) // it sees again
 	}
+	if e.busAfterGap(u) {
+		return
+	}
 	switch u.Change {
 	case bench.USBDetails:
 		s.Serial = u.Serial
@@ -21,7 +24,8 @@ func (e *Engine) usb(t ms, u bench.USB) {
 		s.Empty = true
 		e.usbGone(t)
 	case bench.USBAdd:
-		if s.Present && s.ID == u.ID {
+		if s.Present && s.ID == u.ID && s.sameNumber(u.Number) {
+			s.Number = max(s.Number, u.Number)
 			return
 		}
 		e.usbGone(t)
@@ -31,6 +35,9 @@ func (e *Engine) usb(t ms, u bench.USB) {
 		s.Known = true
 	}
 }
+
+// sameNumber reports that nothing shows another enumeration.
+func (s *usbState) sameNumber(n int) bool { return s.Number == 0 || n == 0 || s.Number == n }
 
 func (e *Engine) usbGone(t ms) {
 	s := &e.s.USB
@@ -50,7 +57,7 @@ func (e *Engine) usbCame(t ms, u bench.USB) {
 	} else {
 		e.noteRestart(t, u.ID)
 	}
-	s.Present, s.ID, s.Since, s.Serial = true, u.ID, t, u.Serial
+	s.Present, s.ID, s.Number, s.Since, s.Serial = true, u.ID, u.Number, t, u.Serial
 	e.s.Power.forget()
 	e.moved(t)
 }
@@ -217,13 +224,13 @@ func (e *Engine) vbusOff() bool {
 	return v.Off.N >= 2 && e.s.Now-v.At <= vbusFresh
 }
 
-// leftFor reports how long ago the device left the bus; false while it is
+// leftFor reports for how long the device was seen to be gone; false while it is
 // there, was never there, or cannot be seen.
 func (e *Engine) leftFor(t ms) (ms, bool) {
 	if !e.absent() || e.s.USB.Gone == 0 {
 		return 0, false
 	}
-	return t - e.s.USB.Gone, true
+	return t - e.s.USB.Gone - e.outOfSight(e.s.USB.Gone), true
 }
 
 // overdue reports a device that was there in this run and is away for longer

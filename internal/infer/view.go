@@ -12,6 +12,7 @@ func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 	st := &e.s
 	s.Station, s.Profile, s.Hookup, s.At = e.st.ID, e.p.Name, e.st.Hookup, now
 	s.Mode, s.Label, s.ModeSince = st.Mode.Mode, e.p.Label(st.Mode.Mode), e.shownAt(st.Mode.Since)
+	s.Gap = e.gapView()
 	s.Window = e.window.span()
 	s.Run, s.LastRun = e.runView(now), e.lastRunView()
 	s.Reading = bench.ReadingView{At: e.shownAt(st.Power.Last), Volts: st.Power.Volts}

@@ -183,11 +183,11 @@ func (e *Engine) judgeReached(t ms) {
 	limited := w.Goal.Within != 0
 	switch {
 	case at != 0 && (!limited || at <= due):
-		if t-at >= reachedFor && e.wellSeen(t) && !e.s.Source.Told {
+		if t-max(at, e.s.Gap.To) >= reachedFor && e.wellSeen(t) && !e.s.Source.Told {
 			why := append([]string{say("%s for %s", e.p.Label(e.s.Mode.Mode), (t - at).words())}, e.whyUp()...)
 			e.endWatch(bench.WatchDone, at, bench.EventData{Why: why})
 		}
-	case limited && t-due >= lateAfter && !(e.s.Run.Active && e.suspect(t)):
+	case limited && t-max(due, e.s.Gap.To) >= lateAfter && !(e.s.Run.Active && e.suspect(t)):
 		e.endWatch(bench.WatchFailed, due, bench.EventData{Kind: bench.WatchLate, Why: e.whyLate(t, at)})
 	}
 }
@@ -339,6 +339,9 @@ func (e *Engine) whyLate(t, at ms) []string {
 	}
 	if e.s.Move.Stalled != 0 {
 		why = append(why, say("nothing has moved for %s", (t-e.s.Move.Stalled).words()))
+	}
+	if due := w.Armed + millis(w.Goal.Within); due > e.s.Gap.From && due <= e.s.Gap.To {
+		why = append(why, say("its time ended while nobody watched: %s", e.whyUnwatched()))
 	}
 	if e.s.Supply.Told || e.s.Source.Told {
 		why = append(why, "it may be that it was not seen: a source is lost")

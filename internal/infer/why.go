@@ -64,6 +64,9 @@ func (e *Engine) whyUp() []string {
 	if e.s.USB.Present {
 		why = append(why, say("%v on USB since %s", e.s.USB.ID, (e.s.Now-e.s.USB.Since).words()))
 	}
+	if e.spans() {
+		why = append(why, e.whyUnwatched(), e.s.Gap.Why)
+	}
 	if e.marksOnly() {
 		why = append(why, say("by the clock alone: %s saw the screen last, %s ago", orSomebody(e.s.Screen.By), (e.s.Now-e.s.Screen.At).words()))
 	}

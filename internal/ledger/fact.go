@@ -32,6 +32,7 @@ type (
 		Port   string          `json:"port,omitempty"`
 		ID     bench.USBID     `json:"id,omitzero"`
 		Serial string          `json:"serial,omitempty"`
+		Number int             `json:"number,omitempty"`
 	}
 	markData struct {
 		By   string        `json:"by,omitempty"`
@@ -49,8 +50,10 @@ type (
 		Error  string      `json:"error,omitempty"`
 	}
 	clockData struct {
-		Jump time.Duration `json:"jump_ns,omitempty"`
-		End  bool          `json:"end,omitempty"`
+		Jump     time.Duration `json:"jump_ns,omitempty"`
+		End      bool          `json:"end,omitempty"`
+		Gap      time.Duration `json:"gap_ns,omitempty"`
+		Rebooted bool          `json:"rebooted,omitempty"`
 	}
 )
 

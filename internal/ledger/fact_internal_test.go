@@ -8,11 +8,12 @@ import (
 
 func FuzzDecodeFact(f *testing.F) {
 	for _, fact := range []bench.Fact{
-		bench.USB{Change: bench.USBAdd, Port: "1-2", ID: bench.USBID{Vendor: 0x1209, Product: 1}, Serial: "X"},
+		bench.USB{Change: bench.USBAdd, Port: "1-2", ID: bench.USBID{Vendor: 0x1209, Product: 1}, Serial: "X", Number: 7},
 		bench.Mark{Kind: bench.MarkNote, Text: "words"},
 		bench.Supply{Change: bench.Lost, Error: "e"},
 		bench.USBSource{Change: bench.Back},
 		bench.Clock{Jump: 5, End: true},
+		bench.Clock{Gap: 5, Rebooted: true},
 	} {
 		kind, data, err := encodeFact(fact)
 		if err != nil {

@@ -116,3 +116,33 @@ func TestBadLaterHeader(t *testing.T) {
 		}
 	}
 }
+
+// A station whose watch is taken up again goes on, after a clean end and after
+// none.
+func TestReplayGoesOnAfterAGap(t *testing.T) {
+	const text = `{"at":"2026-03-02T21:00:00Z","station":"s1","power":{"amps":0.4}}
+{"at":"2026-03-02T21:00:01Z","station":"s1","clock":{"change":"end"}}
+{"at":"2026-03-02T21:00:05Z","station":"s1","clock":{"change":"gap","for_s":4}}
+{"at":"2026-03-02T21:00:06Z","station":"s1","power":{"amps":0.4}}
+{"at":"2026-03-02T21:00:09Z","station":"s1","clock":{"change":"gap","for_s":2}}
+{"at":"2026-03-02T21:00:10Z","station":"s1","clock":{"change":"end"}}
+{"at":"2026-03-02T21:00:11Z","station":"s1","power":{"amps":0.4}}
+`
+	d, err := recording.NewReader(strings.NewReader(text), "gap.jsonl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	var said []string
+	anew := func(string, recording.Stations) recording.Engine { return noting{"anew", &said} }
+	if err := recording.Replay(d, map[string]recording.Engine{"s1": noting{"s1", &said}}, anew, func(bench.Event) error { return nil }); err != nil {
+		t.Fatal(err)
+	}
+	want := []string{
+		"s1: 00 bench.Power", "s1: 01 bench.Clock", "s1: 05 bench.Clock", "s1: 06 bench.Power", "s1: 09 bench.Clock", "s1: 10 bench.Clock",
+		"anew: 11 bench.Power", "anew: 11 tick",
+	}
+	if diff := cmp.Diff(want, said); diff != "" {
+		t.Errorf("(-want +got):\n%s", diff)
+	}
+}

@@ -54,6 +54,9 @@ func (d *Reader) doubt(o bench.Observation) {
 		}
 		d.doubts.stations[o.Station] = s
 	}
+	if c, ok := o.Fact.(bench.Clock); ok && c.Gap > 0 && s.lines == 0 {
+		d.warnOnce("gap\x00"+o.Station, "clock: the recording of "+o.Station+" begins where a watch was taken up again: what was remembered from before is not in it")
+	}
 	s.lines++
 	if o.At.Before(s.last) {
 		s.back++
@@ -63,7 +66,7 @@ func (d *Reader) doubt(o bench.Observation) {
 	case bench.Power:
 		d.doubtPower(o.Station, f)
 	case bench.Clock:
-		if !f.End && f.Jump == 0 {
+		if !f.End && f.Gap == 0 && f.Jump == 0 {
 			d.warnOnce("clock\x00"+o.Station, "clock.by_s: is missing: the clock of "+o.Station+" is taken to have been stepped by an unknown amount, in no time")
 		}
 	}

@@ -137,6 +137,7 @@ func TestDoubts(t *testing.T) {
 		{"below zero", line(0, `"power":{"volts":-3.8,"amps":0.4}`), "rec.jsonl:1: power.volts: s1 shows -3.800 V: are the leads the wrong way round?"},
 		{"jump", line(0, `"clock":{"change":"jump","by_s":60}`), ""},
 		{"jump by what", strings.Repeat(line(0, `"clock":"jump"`), 2), "rec.jsonl:1: clock.by_s: is missing: the clock of s1 is taken to have been stepped by an unknown amount, in no time"},
+		{"taken up", strings.Repeat(line(0, `"clock":{"change":"gap","for_s":5}`), 2), "rec.jsonl:1: clock: the recording of s1 begins where a watch was taken up again: what was remembered from before is not in it"},
 		{"nothing", "", "rec.jsonl: there is no observation in it"},
 		{"empty lines", "\n\n\n", "rec.jsonl: there is no observation in it"},
 		{"a header alone", `{"recording":1}`, "rec.jsonl: there is no observation in it"},

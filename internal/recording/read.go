@@ -353,6 +353,9 @@ func (u *usb) fact() (f bench.USB, field string, err error) {
 	if f.ID.Product, err = bench.ParseHex16(u.Product); err != nil {
 		return f, "product", err
 	}
+	if f.Number = u.Number; u.Number < 0 {
+		return f, "number", fmt.Errorf("%d: want the number of a device, or none", u.Number)
+	}
 	return f, "", nil
 }
 
@@ -375,15 +378,24 @@ func (t *temperature) fact() (bench.Temperature, error) {
 	return bench.Temperature{Celsius: *t.Celsius}, nil
 }
 
+// longestGap is a century, in seconds.
+const longestGap = 100 * 365 * 24 * 3600.0
+
 func (c *clockNews) fact() (bench.Clock, error) {
 	switch c.Change {
 	case clockEnd:
 		return bench.Clock{End: true}, nil
+	case clockGap:
+		g := bench.Clock{Gap: seconds(c.ForSecs), Rebooted: c.Rebooted}
+		if !(c.ForSecs <= longestGap) || g.Gap <= 0 {
+			return bench.Clock{}, fmt.Errorf("a gap of %g s: want a number of seconds above 0, and up to %g", c.ForSecs, longestGap)
+		}
+		return g, nil
 	case clockJump:
 		if math.Abs(c.BySecs) > 100*365*24*3600 {
 			return bench.Clock{}, fmt.Errorf("a jump by %g s is longer than a century", c.BySecs)
 		}
 		return bench.Clock{Jump: seconds(c.BySecs)}, nil
 	}
-	return bench.Clock{}, fmt.Errorf("%q: want jump or end", c.Change)
+	return bench.Clock{}, fmt.Errorf("%q: want jump, end or gap", c.Change)
 }

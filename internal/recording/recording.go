@@ -8,19 +8,21 @@
 //	{"recording":1,"bench":"north","stations":{"s1":{"power":"supply","vbus":false,"usb":true}}}
 //
 // Another header further on says how stations are wired that begin after it; a
-// station that goes on after its "clock" said "end" begins anew.
+// station that goes on after its "clock" said "end" begins anew, unless the next
+// that is said of it is a gap: then the same watch was taken up again.
 //
 // Every other line has "at" (RFC 3339, read to the millisecond), "station" and
 // one of:
 //
 //	"power":      {"volts":3.801,"amps":0.412,"set_volts":3.8,"limit_amps":2,"output":true,"channel":"main"}   main, vbus
 //	"temperature": {"celsius":31.25}                                                             beside the board; no conclusion is drawn from it
-//	"usb":        {"change":"add","port":"1-2","vendor":"1209","product":"0003","serial":"X1"}   add, remove, details
+//	"usb":        {"change":"add","port":"1-2","vendor":"1209","product":"0003","serial":"X1"}   add, remove, details; with add also "number", the kernel's of this enumeration
 //	"traffic":    {"urbs":18231}
 //	"mark":       {"by":"kim","kind":"stop","text":"switched off to reseat"}                    kinds: bench.MarkKinds; "for_s" with hands-on; "text" of arm is a goal
 //	"supply":     {"change":"lost","error":"connection refused","channel":"vbus"}                 lost, back, error; channel as above, or thermometer
 //	"usb_source": {"change":"lost","error":"no such directory"}                                  lost, back, error
 //	"clock":      {"change":"jump","by_s":-3600}  or  {"change":"end"}                           no by_s: by an unknown amount, with a warning
+//	              {"change":"gap","for_s":12.5,"rebooted":true}                                  nobody watched for so long before; rebooted: device numbers of before mean nothing
 //
 // A quantity that is absent or null is unknown. Fields that this version does
 // not know are passed over with a warning; a value that cannot be read, or that
@@ -99,6 +101,7 @@ type usb struct {
 	Vendor  string          `json:"vendor,omitempty"`
 	Product string          `json:"product,omitempty"`
 	Serial  string          `json:"serial,omitempty"`
+	Number  int             `json:"number,omitempty"`
 }
 
 type traffic struct {
@@ -124,14 +127,17 @@ type supplyNews struct {
 }
 
 type clockNews struct {
-	Change string  `json:"change"`
-	BySecs float64 `json:"by_s,omitempty"`
+	Change   string  `json:"change"`
+	BySecs   float64 `json:"by_s,omitempty"`
+	ForSecs  float64 `json:"for_s,omitempty"`
+	Rebooted bool    `json:"rebooted,omitempty"`
 }
 
 // The changes of a clock line.
 const (
 	clockJump = "jump"
 	clockEnd  = "end"
+	clockGap  = "gap"
 )
 
 func encodeID(id bench.USBID) (vendor, product string) {

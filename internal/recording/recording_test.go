@@ -106,6 +106,9 @@ func TestHandWrittenForms(t *testing.T) {
 		{`"clock":{"jump_s":60}`, bench.Clock{Jump: time.Minute}},
 		{`"clock":{"jump":-60}`, bench.Clock{Jump: -time.Minute}},
 		{`"clock":{"change":"jump"}`, bench.Clock{}},
+		{`"clock":{"change":"gap","for_s":12.5}`, bench.Clock{Gap: 12500 * time.Millisecond}},
+		{`"clock":{"change":"gap","for_s":0.001,"rebooted":true}`, bench.Clock{Gap: time.Millisecond, Rebooted: true}},
+		{`"usb":{"change":"add","vendor":"1209","product":"0003","number":7,"level":1}`, bench.USB{Change: bench.USBAdd, ID: bench.USBID{Vendor: 0x1209, Product: 3}, Number: 7}},
 		{`"power":{"volts":null,"amps":4.12e-1,"output":false}`, bench.Power{Amps: unit.Some(unit.Current(412_000)), Output: unit.Some(false)}},
 	} {
 		got, _, err := readAll(t, strings.NewReader(`{"at":"2026-03-02T21:14:05Z","station":"s1",`+tc.in+"}\n"))
@@ -153,6 +156,9 @@ func TestUnreadable(t *testing.T) {
 		{"mark", `{"at":"2026-03-02T21:14:05Z","station":"s1","mark":{"by":"kim"}}`, "mark.kind: is missing"},
 		{"goal", `{"at":"2026-03-02T21:14:05Z","station":"s1","mark":{"kind":"arm","text":"stay 3"}}`, `mark.text: goal "stay 3": 3 has no unit`},
 		{"clock", `{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"stop"}}`, "clock.change: "},
+		{"gap", `{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"gap"}}`, "clock.change: a gap of 0 s: want a number of seconds above 0"},
+		{"long gap", `{"at":"2026-03-02T21:14:05Z","station":"s1","clock":{"change":"gap","for_s":1e300}}`, "clock.change: a gap of 1e+300 s"},
+		{"device number", `{"at":"2026-03-02T21:14:05Z","station":"s1","usb":{"change":"add","vendor":"1209","product":"1","number":-1}}`, "usb.number: -1: want"},
 		{"version", `{"recording":7}`, "rec.jsonl:1: recording: version 7 is not known"},
 		{"header power", `{"recording":1,"stations":{"s1":{"power":"mains"}}}`, "stations.s1.power: "},
 		{"long", `{"at":"` + strings.Repeat("x", 2<<20) + `"}`, "longer than"},
@@ -266,7 +272,7 @@ func genFact(t *rapid.T) bench.Fact {
 		}
 		return p
 	case 1:
-		return bench.USB{Change: bench.USBAdd, Port: text.Draw(t, "port"), ID: bench.USBID{Vendor: rapid.Uint16().Draw(t, "v"), Product: rapid.Uint16().Draw(t, "p")}, Serial: text.Draw(t, "serial")}
+		return bench.USB{Change: bench.USBAdd, Port: text.Draw(t, "port"), ID: bench.USBID{Vendor: rapid.Uint16().Draw(t, "v"), Product: rapid.Uint16().Draw(t, "p")}, Serial: text.Draw(t, "serial"), Number: rapid.IntRange(0, 300).Draw(t, "number")}
 	case 2:
 		return bench.Traffic{URBs: rapid.Uint64().Draw(t, "urbs")}
 	case 3:
@@ -278,6 +284,9 @@ func genFact(t *rapid.T) bench.Fact {
 	}
 	if rapid.Bool().Draw(t, "warmth") {
 		return bench.Temperature{Celsius: unit.Temperature(rapid.Int64Range(-273_150, 1e6).Draw(t, "celsius"))}
+	}
+	if rapid.Bool().Draw(t, "gap") {
+		return bench.Clock{Gap: time.Duration(rapid.Int64Range(1, 1e9).Draw(t, "gap")) * time.Millisecond, Rebooted: rapid.Bool().Draw(t, "rebooted")}
 	}
 	return bench.Clock{Jump: time.Duration(rapid.Int64Range(-1e9, 1e9).Draw(t, "jump")) * time.Millisecond}
 }

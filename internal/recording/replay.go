@@ -82,7 +82,8 @@ func (s Stations) Over(before bench.Hookup) bench.Hookup {
 // Replay gives every observation to the engine of its station and tells the
 // events in the order in which they became certain. Stations without an engine
 // are passed over. A station that goes on after its end began anew, as what
-// the header says of it by then: anew makes its engine. At the end time has
+// the header says of it by then: anew makes its engine; but one whose watch is
+// taken up again, after a gap, goes on. At the end time has
 // passed until the last observation for all that have not ended before.
 func Replay(d *Reader, engines map[string]Engine, anew func(id string, s Stations) Engine, tell func(bench.Event) error) error {
 	now := maps.Clone(engines)
@@ -100,10 +101,10 @@ func Replay(d *Reader, engines map[string]Engine, anew func(id string, s Station
 		if now[o.Station] == nil {
 			continue
 		}
-		if ended[o.Station] {
+		c, isClock := o.Fact.(bench.Clock)
+		if ended[o.Station] && !(isClock && c.Gap > 0) {
 			now[o.Station] = anew(o.Station, d.header.Stations[o.Station])
 		}
-		c, isClock := o.Fact.(bench.Clock)
 		ended[o.Station] = isClock && c.End
 		if err := tellAll(now[o.Station].Step(o), tell); err != nil {
 			return err

@@ -98,7 +98,7 @@ func (w *walker) power(raw json.RawMessage, p *power) {
 
 func (w *walker) usb(raw json.RawMessage, u *usb) {
 	w.object(raw, "usb", map[string]any{
-		"change": &u.Change, "port": &u.Port, "vendor": &u.Vendor, "product": &u.Product, "serial": &u.Serial,
+		"change": &u.Change, "port": &u.Port, "vendor": &u.Vendor, "product": &u.Product, "serial": &u.Serial, "number": &u.Number,
 	})
 }
 
@@ -127,7 +127,7 @@ func (w *walker) clock(raw json.RawMessage) *clockNews {
 	}
 	var jump *float64
 	var end bool
-	w.object(raw, "clock", map[string]any{"change": &c.Change, "by_s": &c.BySecs, "jump_s": &jump, "jump": &jump, "end": &end})
+	w.object(raw, "clock", map[string]any{"change": &c.Change, "by_s": &c.BySecs, "jump_s": &jump, "jump": &jump, "end": &end, "for_s": &c.ForSecs, "rebooted": &c.Rebooted})
 	switch {
 	case jump != nil:
 		c.Change, c.BySecs = clockJump, *jump

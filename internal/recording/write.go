@@ -86,13 +86,17 @@ func encodeUSB(f bench.USB) *usb {
 	u := &usb{Change: f.Change, Port: f.Port, Serial: f.Serial}
 	if f.Change == bench.USBAdd {
 		u.Vendor, u.Product = encodeID(f.ID)
+		u.Number = f.Number
 	}
 	return u
 }
 
 func encodeClock(f bench.Clock) *clockNews {
-	if f.End {
+	switch {
+	case f.End:
 		return &clockNews{Change: clockEnd}
+	case f.Gap > 0:
+		return &clockNews{Change: clockGap, ForSecs: f.Gap.Seconds(), Rebooted: f.Rebooted}
 	}
 	return &clockNews{Change: clockJump, BySecs: f.Jump.Seconds()}
 }

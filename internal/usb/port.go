@@ -65,7 +65,7 @@ func changes(told, seen standing, restate bool, h hint, now time.Time) []change 
 		if !seen.present {
 			return []change{{now, bench.USB{Change: bench.USBRemove}, seen}}
 		}
-		return []change{{now, bench.USB{Change: bench.USBAdd, ID: seen.id}, seen}}
+		return []change{{now, bench.USB{Change: bench.USBAdd, ID: seen.id, Number: seen.devnum}, seen}}
 	}
 	var list []change
 	left := h.left(now)
@@ -77,7 +77,7 @@ func changes(told, seen standing, restate bool, h hint, now time.Time) []change 
 		if told.present && came.Before(left) {
 			came = left
 		}
-		list = append(list, change{came, bench.USB{Change: bench.USBAdd, ID: seen.id}, seen})
+		list = append(list, change{came, bench.USB{Change: bench.USBAdd, ID: seen.id, Number: seen.devnum}, seen})
 	}
 	return list
 }
