@@ -66,7 +66,8 @@ func newConfigShow() *cobra.Command {
 		Short: "Print the effective configuration and where each value came from",
 		Long: "show prints the configuration as run would use it, defaults filled in. Beside each value\n" +
 			"stands where it came from: a line of the file, an environment variable, a flag or a\n" +
-			"default. What it prints is a configuration again.",
+			"default. What it prints is a configuration again, but for secrets: of a password it says\n" +
+			"only that it is set, of an address that may hold a token only the host.",
 		Example: "  benchvigil config show\n  BENCHVIGIL_LISTEN=127.0.0.1:9000 benchvigil config show --config config.yaml",
 		Args:    exactly(),
 		RunE: func(c *cobra.Command, _ []string) error {

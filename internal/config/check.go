@@ -27,7 +27,7 @@ func (c *checker) config(raw rawConfig) Config {
 	}
 	profiles := c.below("profiles", raw.Profiles)
 	c.loadProfiles(profiles)
-	return Config{
+	cfg := Config{
 		Profiles: profiles,
 		Bench:    c.label("bench", raw.Bench),
 		Listen:   c.listen("listen", raw.Listen),
@@ -40,6 +40,8 @@ func (c *checker) config(raw rawConfig) Config {
 
 		InhibitSleep: c.yesNo("inhibit_sleep", raw.InhibitSleep),
 	}
+	c.telling(raw, &cfg)
+	return cfg
 }
 
 // below places a relative path below the folder of the file, unless it was not

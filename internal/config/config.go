@@ -33,6 +33,13 @@ type Config struct {
 	Stations []Station // at least one
 
 	InhibitSleep bool // keep the computer awake while a goal is armed or a run goes on
+
+	Link      string // absolute address of the pages, ending in a slash; empty: nobody knows it
+	Contact   string // whom a push service can write to, https: or mailto:; may be empty
+	Heartbeat Heartbeat
+	Outlets   []Outlet // at least one, in the order of the file
+	People    []Person // in the order of the file; empty: whoever the outlets reach
+	Alerts    Alerts
 }
 
 // Traces says how long readings are kept where a ledger is: as long as both
@@ -90,13 +97,14 @@ type Supply struct {
 	Timeout time.Duration // for each answer; with a Pattern, the longest silence
 }
 
-// Options of Parse. The zero value reads profiles from disk, below the current
-// folder, and listens to nobody but the file.
+// Options of Parse. The zero value reads profiles and files of secrets from disk,
+// below the current folder, and listens to nobody but the file.
 type Options struct {
 	Dir      string // where relative paths in the file start
 	Profiles func(dir string) (map[string]*profile.Profile, error)
 	Flags    map[string]string        // key → value as the command line gives it; wins over everything
 	Env      func(name string) string // os.Getenv; wins over the file
+	Secret   func(path string) ([]byte, error)
 }
 
 // maxBytes bounds a configuration; forty stations need some 20 KB.
@@ -144,6 +152,9 @@ func parse(r io.Reader, name string, opts Options) (loaded, error) {
 	}
 	if opts.Profiles == nil {
 		opts.Profiles = loadProfiles
+	}
+	if opts.Secret == nil {
+		opts.Secret = readSecret
 	}
 	rep := newReport(name)
 	root := parseYAML(rep, text)

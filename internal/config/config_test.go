@@ -36,6 +36,12 @@ func diff(want, got config.Config) string {
 		cmp.Comparer(func(a, b unit.Maybe[config.Supply]) bool { return a == b }))
 }
 
+// What concerns alerts when nothing is said of it.
+var (
+	phonesAlone   = []config.Outlet{{Name: "phones", Kind: config.WebPush, Timeout: 10 * time.Second, PerMinute: 30}}
+	defaultAlerts = config.Alerts{Repeat: 5 * time.Minute, Escalate: 10 * time.Minute}
+)
+
 func TestDefaults(t *testing.T) {
 	got, err := parse(`
 bench: north
@@ -50,6 +56,7 @@ stations:
 		Bench:  "north",
 		Listen: "127.0.0.1:8420", Profiles: "/etc/bench/profiles",
 		USB: config.USB{Sysfs: "/sys", Rescan: 3 * time.Second, Scan: time.Minute}, InhibitSleep: true, Traces: config.Traces{Keep: 8784 * time.Hour, Size: 10_000_000_000},
+		Outlets: phonesAlone, Alerts: defaultAlerts,
 		Stations: []config.Station{
 			{
 				ID: "s1", Name: "s1", Profile: handset, Window: 210 * time.Second, Power: bench.FromSupply,
@@ -97,6 +104,7 @@ stations:
 		Bench:  "north-2",
 		Listen: "[::1]:0", Profiles: "/etc/bench/families",
 		USB: config.USB{Sysfs: "/etc/bench/tree", Rescan: 500 * time.Millisecond}, InhibitSleep: true, Traces: config.Traces{Keep: 8784 * time.Hour, Size: 10_000_000_000},
+		Outlets: phonesAlone, Alerts: defaultAlerts,
 		Stations: []config.Station{{
 			ID: "007", Name: "Links, Platz 1", Port: "1-2.3", Profile: handset, Window: time.Hour,
 			Power: bench.FromSupply, VBUS: true,
@@ -173,6 +181,31 @@ func reference(t *testing.T, keep func(line string) bool) config.Config {
 		t.Fatal(err)
 	}
 	return c
+}
+
+// TestReferenceOfAlerts reads what stands in comments there.
+func TestReferenceOfAlerts(t *testing.T) {
+	text, err := os.ReadFile("../../configs/benchvigil.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	_, alerts, _ := strings.Cut(string(text), "No customer's name is ever sent.\n")
+	alerts, stations, _ := strings.Cut(alerts, "\nstations:\n")
+	for line := range strings.Lines(alerts) {
+		b.WriteString(strings.TrimPrefix(strings.TrimPrefix(line, "#"), " "))
+	}
+	known := map[string]*profile.Profile{"invented-handset": handset}
+	c, err := config.Parse(strings.NewReader("bench: north\n"+b.String()+"\nstations:\n"+stations), "benchvigil.yaml", config.Options{
+		Profiles: func(string) (map[string]*profile.Profile, error) { return known, nil },
+		Secret:   func(string) ([]byte, error) { return []byte("chat://x"), nil },
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Outlets) != len(config.OutletKinds()) || len(c.People) != 2 || len(c.Alerts.Draw) != 1 || c.Heartbeat.URL == "" {
+		t.Errorf("not all of it was read: %+v", c)
+	}
 }
 
 // TestSupplyAgrees holds the checks and defaults of this package against those

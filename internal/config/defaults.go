@@ -18,6 +18,16 @@ const (
 	DefaultLull     = 30 * time.Second // of a thermometer
 	DefaultKeep     = 366 * 24 * time.Hour
 	DefaultSize     = "10GB"
+
+	DefaultRepeat    = 5 * time.Minute
+	DefaultEscalate  = 10 * time.Minute
+	DefaultHeartbeat = time.Minute
+	DefaultOutlet    = "phones"         // the outlet where none is named
+	DefaultDelivery  = 10 * time.Second // timeout of an outlet
+	DefaultPerMinute = 30
+	DefaultMethod    = "POST"
+	DefaultWithin    = 10 * time.Second // of a change of the current
+	DefaultFor       = 5 * time.Second  // before the current is told of
 )
 
 // Limits. The floors keep a forgotten digit from flooding an instrument or
@@ -32,9 +42,17 @@ const (
 	minKeep, maxKeep       = time.Hour, 100 * 366 * 24 * time.Hour
 	minSize, maxSize       = 10 * megabyte, 100_000_000 * megabyte
 	megabyte               = 1_000_000
+
+	minRepeat, maxRepeat       = 30 * time.Second, 24 * time.Hour
+	minHeartbeat, maxHeartbeat = 10 * time.Second, time.Hour
+	minDelivery, maxDelivery   = time.Second, 2 * time.Minute
+	maxPerMinute               = 600
+	maxHold                    = time.Hour
+	minFor, maxFor             = time.Second, time.Hour
 )
 
-// Never is the word for a cross-check that is not made.
+// Never is the word for a cross-check that is not made, and for alerts that are
+// not repeated.
 const Never = "off"
 
 // defaults are the keys that always exist, as they would stand in the file.
@@ -51,5 +69,8 @@ func defaults() map[string]string {
 
 		"inhibit_sleep": "true",
 		"auto":          Nothing,
+
+		"alerts.repeat":   short(DefaultRepeat),
+		"alerts.escalate": short(DefaultEscalate),
 	}
 }

@@ -28,8 +28,10 @@ func FuzzParse(f *testing.F) {
 	f.Add("a: &a [*a]")
 	f.Add("? {a: b}\n: c")
 	f.Add("bench: !!binary aGVsbG8=\n<<: {listen: 1}")
+	f.Add(told)
+	f.Add("bench: &a n\noutlets: &o {a.b: {kind: service, url: *a}, <<: *o}\npeople: {\"\": {}}\nalerts: {hold: {dropped: 1s}, draw: [{outside: [1, 2]}]}\n")
 	f.Fuzz(func(t *testing.T, text string) {
-		c, err := parse(text)
+		c, err := parseTold(text)
 		if err != nil {
 			for line := range strings.Lines(err.Error()) {
 				if !strings.HasPrefix(line, "config.yaml:") {
@@ -64,6 +66,7 @@ func FuzzParse(f *testing.F) {
 			}
 			ids[s.ID], ports[s.Port] = true, true
 		}
+		checkTelling(t, c)
 	})
 }
 
@@ -72,4 +75,46 @@ func FuzzParse(f *testing.F) {
 func incomplete(s config.Supply) bool {
 	asks := s.Query != "" || s.VoltsQuery != "" || s.AmpsQuery != ""
 	return s.Address == "" || s.Timeout <= 0 || asks == (s.Pattern != "") || asks != (s.Every > 0)
+}
+
+// checkTelling wants whatever tells people to be complete, and names to mean
+// something.
+func checkTelling(t *testing.T, c config.Config) {
+	t.Helper()
+	outlets, people := map[string]bool{}, map[string]bool{}
+	for _, o := range c.Outlets {
+		needsURL := o.Kind != config.WebPush && o.Kind != config.Email
+		if o.Name == "" || outlets[o.Name] || o.Timeout <= 0 || o.PerMinute <= 0 || needsURL != (o.URL != "") ||
+			(o.Kind == config.Email) != (o.Server != "" && o.From != "" && len(o.To) > 0) {
+			t.Errorf("outlet: %+v", o)
+		}
+		outlets[o.Name] = true
+	}
+	for _, p := range c.People {
+		if p.Name == "" || people[p.Name] || len(p.Outlets) == 0 {
+			t.Errorf("person: %+v", p)
+		}
+		for _, name := range p.Outlets {
+			if !outlets[name] {
+				t.Errorf("%s is told by %q, which is none", p.Name, name)
+			}
+		}
+		people[p.Name] = true
+	}
+	for _, r := range c.Alerts.Tell {
+		for _, name := range append(r.Tell, r.Then...) {
+			if !people[name] {
+				t.Errorf("%q is told, who is nobody", name)
+			}
+		}
+	}
+	for _, d := range c.Alerts.Draw {
+		if d.Name == "" || d.For <= 0 || d.Severity == "" || d.ChangedBy.Known() != (d.Within > 0) ||
+			!d.Above.Known() && !d.Below.Known() && !d.Outside.Known() && !d.ChangedBy.Known() {
+			t.Errorf("rule: %+v", d)
+		}
+	}
+	if len(c.Outlets) == 0 || (c.Heartbeat.URL != "") != (c.Heartbeat.Every > 0) {
+		t.Errorf("incomplete: %+v", c)
+	}
 }

@@ -60,10 +60,13 @@ func TestFlagOverEnvironmentOverFileOverDefault(t *testing.T) {
 func TestEveryKeyCanBeGiven(t *testing.T) {
 	values := map[string]string{
 		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "auto": "none", "traces.keep": "100h", "traces.size": "2 TB", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
+		"link": "http://127.0.0.1:5", "contact": "mailto:a@shop.example", "heartbeat.url": "https://watcher.example/1", "heartbeat.every": "30s", "alerts.repeat": "off", "alerts.escalate": "1h",
 	}
 	want := config.Config{
 		Bench: "south", Listen: "127.0.0.1:5", Profiles: "here",
 		USB: config.USB{Sysfs: "/tree", Rescan: 7 * time.Second, Scan: 8 * time.Second}, Traces: config.Traces{Keep: 100 * time.Hour, Size: 2_000_000_000_000},
+		Link: "http://127.0.0.1:5/", Contact: "mailto:a@shop.example", Heartbeat: config.Heartbeat{URL: "https://watcher.example/1", Every: 30 * time.Second},
+		Outlets: phonesAlone, Alerts: config.Alerts{Escalate: time.Hour},
 	}
 	env, flags := map[string]string{}, map[string]string{}
 	for _, key := range config.Keys() {
@@ -180,6 +183,14 @@ stations:
       address: psu:23 # FILE:11
       pattern: T=(?P<celsius>.+) # FILE:12
       timeout: 30s # default
+outlets:
+  phones:
+    kind: web-push # default
+    timeout: 10s # default
+    per_minute: 30 # default
+alerts:
+  repeat: 5m # default
+  escalate: 10m # default
 `)
 	if d := cmp.Diff(want, string(got)); d != "" {
 		t.Error(d)

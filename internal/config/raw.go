@@ -18,6 +18,89 @@ type rawConfig struct {
 	Traces       rawTraces    `mapstructure:"traces"`
 	USB          rawUSB       `mapstructure:"usb"`
 	Stations     []rawStation `mapstructure:"stations"`
+
+	Link      string       `mapstructure:"link"`
+	Contact   string       `mapstructure:"contact"`
+	Heartbeat rawHeartbeat `mapstructure:"heartbeat"`
+	Outlets   []rawOutlet  `mapstructure:"outlets"`
+	People    []rawPerson  `mapstructure:"people"`
+	Alerts    rawAlerts    `mapstructure:"alerts"`
+}
+
+// entryName and entryValue are the tags of a struct that stands in a mapping
+// under a name of the user's: the name, and where the entry is one plain value,
+// that. Such a mapping is a slice here, so that it keeps its order, and names
+// keep their capitals and dots, which viper would change.
+const (
+	entryName  = "<name>"
+	entryValue = "<value>"
+)
+
+type rawHeartbeat struct {
+	URL   string `mapstructure:"url"`
+	Every string `mapstructure:"every"`
+}
+
+type rawOutlet struct {
+	Name         string     `mapstructure:"<name>"`
+	Kind         string     `mapstructure:"kind"`
+	URL          string     `mapstructure:"url"`
+	URLFile      string     `mapstructure:"url_file"`
+	Secret       string     `mapstructure:"secret"`
+	SecretFile   string     `mapstructure:"secret_file"`
+	Method       string     `mapstructure:"method"`
+	Headers      []rawEntry `mapstructure:"headers"`
+	Body         string     `mapstructure:"body"`
+	Server       string     `mapstructure:"server"`
+	User         string     `mapstructure:"user"`
+	Password     string     `mapstructure:"password"`
+	PasswordFile string     `mapstructure:"password_file"`
+	From         string     `mapstructure:"from"`
+	To           []string   `mapstructure:"to"`
+	TLS          string     `mapstructure:"tls"`
+	Timeout      string     `mapstructure:"timeout"`
+	PerMinute    string     `mapstructure:"per_minute"`
+}
+
+type rawEntry struct {
+	Name  string `mapstructure:"<name>"`
+	Value string `mapstructure:"<value>"`
+}
+
+type rawPerson struct {
+	Name    string   `mapstructure:"<name>"`
+	Outlets []string `mapstructure:"outlets"`
+	Quiet   []string `mapstructure:"quiet"`
+}
+
+type rawAlerts struct {
+	Repeat   string     `mapstructure:"repeat"`
+	Escalate string     `mapstructure:"escalate"`
+	Tell     []rawTell  `mapstructure:"tell"`
+	Hold     []rawEntry `mapstructure:"hold"`
+	Draw     []rawDraw  `mapstructure:"draw"`
+}
+
+type rawTell struct {
+	Stations   []string `mapstructure:"stations"`
+	Severities []string `mapstructure:"severities"`
+	Kinds      []string `mapstructure:"kinds"`
+	Tell       []string `mapstructure:"tell"`
+	Then       []string `mapstructure:"then"`
+}
+
+type rawDraw struct {
+	Name      string   `mapstructure:"name"`
+	Stations  []string `mapstructure:"stations"`
+	Profiles  []string `mapstructure:"profiles"`
+	Modes     []string `mapstructure:"modes"`
+	Above     string   `mapstructure:"above"`
+	Below     string   `mapstructure:"below"`
+	Outside   []string `mapstructure:"outside"`
+	ChangedBy string   `mapstructure:"changed_by"`
+	Within    string   `mapstructure:"within"`
+	For       string   `mapstructure:"for"`
+	Severity  string   `mapstructure:"severity"`
 }
 
 type rawTraces struct {

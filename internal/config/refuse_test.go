@@ -97,10 +97,10 @@ func TestRefused(t *testing.T) {
 			`config.yaml:6: traces.size: -5 GB is too small: the least is 10MB`,
 		}},
 		{"unknown key, like none", good + "colour: red\n", []string{
-			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations`,
+			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
 		}},
 		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
-			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations`,
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
 		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,

@@ -9,7 +9,8 @@ import (
 )
 
 // Show returns the effective configuration as YAML, which is a configuration
-// again: beside each value, as a comment, where it came from.
+// again, but for what is secret: beside each value, as a comment, where it came
+// from.
 func Show(path string, flags map[string]string) ([]byte, error) {
 	l, err := load(path, flags)
 	if err != nil {
@@ -37,6 +38,7 @@ func (l loaded) effective() rawConfig {
 	for i, s := range l.Stations {
 		raw.Stations = append(raw.Stations, s.effective(l.raw.Stations[i]))
 	}
+	l.fillAlerts(&raw)
 	return raw
 }
 
@@ -72,6 +74,11 @@ func (l loaded) derived() map[string]string {
 		out[at+".name"] = "default, the id"
 		out[at+".window"] = "default, of profile " + s.Profile.Name
 	}
+	for _, p := range l.People {
+		for i := range p.Outlets {
+			out[index("people."+p.Name+".outlets", i)] = "default, all"
+		}
+	}
 	return out
 }
 
@@ -89,6 +96,9 @@ func (s shower) node(path string, v reflect.Value) *yaml.Node {
 	case reflect.Struct:
 		return s.mapping(path, v)
 	case reflect.Slice:
+		if isEntry(v.Type().Elem()) {
+			return s.entries(path, v)
+		}
 		n := &yaml.Node{Kind: yaml.SequenceNode}
 		for i := range v.Len() {
 			n.Content = append(n.Content, s.node(fmt.Sprintf("%s[%d]", path, i), v.Index(i)))
@@ -102,15 +112,31 @@ func (s shower) node(path string, v reflect.Value) *yaml.Node {
 func (s shower) mapping(path string, v reflect.Value) *yaml.Node {
 	n := &yaml.Node{Kind: yaml.MappingNode}
 	for i := range v.NumField() {
-		if v.Field(i).IsZero() {
+		key := v.Type().Field(i).Tag.Get("mapstructure")
+		if v.Field(i).IsZero() || key == entryName || v.Field(i).Kind() == reflect.Slice && v.Field(i).Len() == 0 {
 			continue
 		}
-		key := v.Type().Field(i).Tag.Get("mapstructure")
 		at := key
 		if path != "" {
 			at = path + "." + key
 		}
 		n.Content = append(n.Content, &yaml.Node{Kind: yaml.ScalarNode, Value: key}, s.node(at, v.Field(i)))
+	}
+	return n
+}
+
+// entries shows what stands under names, as the mapping that it is in a file.
+func (s shower) entries(path string, v reflect.Value) *yaml.Node {
+	n := &yaml.Node{Kind: yaml.MappingNode}
+	for i := range v.Len() {
+		entry := v.Index(i)
+		name := entry.FieldByName("Name").String()
+		at := path + "." + word(name)
+		value := s.node(at, entry)
+		if plain := entry.FieldByName("Value"); plain.IsValid() {
+			value = s.node(at, plain)
+		}
+		n.Content = append(n.Content, &yaml.Node{Kind: yaml.ScalarNode, Value: name, Tag: tagOf(name)}, value)
 	}
 	return n
 }

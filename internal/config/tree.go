@@ -102,6 +102,9 @@ func (r treeReader) value(path string, n *yaml.Node, t reflect.Type) (any, bool)
 		}
 		return r.mapping(path, n, t), true
 	case reflect.Slice:
+		if isEntry(t.Elem()) {
+			return r.entries(path, n, t.Elem())
+		}
 		if n.Kind != yaml.SequenceNode {
 			r.fail(path, `must be a list, each entry starting with "- ", not %s`, shape(n))
 			return nil, false
@@ -123,6 +126,7 @@ func (r treeReader) mapping(path string, n *yaml.Node, t reflect.Type) map[strin
 		at := strings.TrimPrefix(path+"."+word(key.Value), ".")
 		first, twice := r.lines[at]
 		field, known := fieldOf(t, key.Value)
+		known = known && key.Value != entryName
 		switch {
 		case !known:
 			r.failAt(key.Line, at, "unknown key: %s", hint(key.Value, keysOf(t)))
@@ -146,12 +150,58 @@ func (r treeReader) list(path string, n *yaml.Node, t reflect.Type) []any {
 		at := fmt.Sprintf("%s[%d]", path, i)
 		r.lines[at] = entry.Line
 		v, ok := r.value(at, entry, t)
-		if !ok {
+		switch {
+		case ok:
+		case t.Kind() == reflect.Struct:
 			v = map[string]any{}
+		default:
+			v = ""
 		}
 		out = append(out, v)
 	}
 	return out
+}
+
+// entries reads a mapping whose keys are names of the user's, as a list.
+func (r treeReader) entries(path string, n *yaml.Node, t reflect.Type) (any, bool) {
+	if n.Kind != yaml.MappingNode {
+		r.fail(path, "must hold names and what belongs to each, not %s", shape(n))
+		return nil, false
+	}
+	out := []any{}
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		name := n.Content[i]
+		at := path + "." + word(name.Value)
+		if first, twice := r.lines[at]; twice {
+			r.failAt(name.Line, at, "given twice, first on line %d: keep one", first)
+			continue
+		}
+		r.lines[at] = name.Line
+		if entry, ok := r.entry(at, n.Content[i+1], t); ok {
+			entry[entryName] = name.Value
+			out = append(out, entry)
+		}
+	}
+	return out, true
+}
+
+func (r treeReader) entry(at string, n *yaml.Node, t reflect.Type) (map[string]any, bool) {
+	if _, plain := fieldOf(t, entryValue); plain {
+		text, ok := r.value(at, n, reflect.TypeFor[string]())
+		return map[string]any{entryValue: text}, ok
+	}
+	v, ok := r.value(at, n, t)
+	entry, _ := v.(map[string]any)
+	return entry, ok && entry != nil
+}
+
+// isEntry reports a struct that stands in a mapping under a name.
+func isEntry(t reflect.Type) bool {
+	if t.Kind() != reflect.Struct {
+		return false
+	}
+	_, ok := fieldOf(t, entryName)
+	return ok
 }
 
 // word keeps a strange key from breaking the line that reports it.
@@ -176,7 +226,9 @@ func shape(n *yaml.Node) string {
 // keysOf lists the keys of a raw struct, in its order.
 func keysOf(t reflect.Type) (keys []string) {
 	for f := range t.Fields() {
-		keys = append(keys, f.Tag.Get("mapstructure"))
+		if key := f.Tag.Get("mapstructure"); key != entryName {
+			keys = append(keys, key)
+		}
 	}
 	return keys
 }
