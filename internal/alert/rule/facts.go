@@ -1,0 +1,180 @@
+package rule
+
+import (
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// Limits of the two lines of a lock screen, in characters, and of the rest.
+const (
+	mostTitle = 60
+	mostText  = 140
+	mostStake = 45
+	mostAct   = 34
+	mostCase  = 12
+	mostWhy   = 200 // characters of a reason
+	mostWhys  = 8
+)
+
+// facts are what the words of an alert are made of. No mark's words are among
+// them.
+type facts struct {
+	kind     bench.AlertKind
+	rule     string
+	severity bench.Severity
+	station  string // ID; empty: the bench
+	name     string
+	caseNo   string
+	since    time.Time
+	zone     *time.Location
+
+	how    string // kind of a drop, of a high current
+	mode   string // the family's word for it
+	goal   string // in its text form; of a drop: the one that failed by it
+	uptime unit.Maybe[time.Duration]
+	window unit.Maybe[time.Duration]
+	amps   unit.Maybe[unit.Current] // now
+	before unit.Maybe[unit.Current] // just before
+	why    []string
+	event  string
+	odds   string
+	draw   *Draw
+	until  time.Time
+
+	again  int       // further drops of this occurrence
+	latest time.Time // the last of them
+
+	others, ports []string // of a cause: IDs and ports of its stations, in order
+	down          int      // how many of them are not back
+	goals         int      // how many of them had a goal armed
+	silent        bool     // no board of them is known to be down: their instrument is silent
+}
+
+func (f *facts) point() bench.AlertPoint {
+	return bench.AlertPoint{Station: f.station, Kind: f.kind, Rule: f.rule}
+}
+
+// at prints a moment as the clock on the wall shows it.
+func (f *facts) at(t time.Time) string {
+	if f.zone != nil {
+		t = t.In(f.zone)
+	}
+	return t.Format(time.TimeOnly)
+}
+
+// factsOf are what an alert tells of its facts, for one that stood before.
+func factsOf(a *bench.Alert) facts {
+	return facts{
+		kind: a.Kind, rule: a.Rule, severity: a.Severity, station: a.Station, name: a.Name, caseNo: a.Case, since: a.Since,
+		why: a.Why, event: a.Event, amps: a.Amps, before: a.Before, others: a.Others,
+	}
+}
+
+// write makes the alert.
+func (f *facts) write() bench.Alert {
+	w := f.words()
+	return bench.Alert{
+		Key: f.point().KeyAt(f.since), Kind: f.kind, Rule: f.rule, Severity: f.severity,
+		Station: f.station, Name: f.name, Others: f.others, Case: f.caseNo,
+		Title: f.title(w.what), Text: f.text(w), Why: f.whys(w), Do: w.do,
+		Since: f.since, Amps: f.amps, Before: f.before, Event: f.event,
+	}
+}
+
+// title is who, what and since when.
+func (f *facts) title(what string) string {
+	tail := ": " + what + " " + f.at(f.since)
+	if f.caseNo != "" {
+		tail = ", case " + clip(f.caseNo, mostCase) + tail
+	}
+	who := f.name
+	switch {
+	case f.station == "":
+		who = "Bench"
+	case who == "":
+		who = f.station
+	}
+	return clip(clip(who, mostTitle-utf8.RuneCountInString(tail))+tail, mostTitle)
+}
+
+// text is what is at stake, the current, the reason and what to do; the reason
+// gets the room that the others leave.
+func (f *facts) text(w words) string {
+	parts := []string{sentence(clip(w.stake, mostStake-1))}
+	if f.station != "" {
+		parts = append(parts, sentence(f.draws()))
+	}
+	act := sentence(clip(w.act, mostAct-1))
+	room := mostText - utf8.RuneCountInString(strings.Join(parts, " ")+" "+act) - 2
+	if reason := f.reason(w); reason != "" && room > 4 {
+		parts = append(parts, clip(sentence(reason), room))
+	}
+	return strings.Join(append(parts, act), " ")
+}
+
+// draws is the current now and just before.
+func (f *facts) draws() string {
+	now := "no reading"
+	if amps, ok := f.amps.Get(); ok {
+		now = "now " + amps.String()
+	}
+	if before, ok := f.before.Get(); ok {
+		return now + ", before " + before.String()
+	}
+	return now
+}
+
+// reason is the likely reason with the weightiest piece of evidence.
+func (f *facts) reason(w words) string {
+	first := f.odds
+	if first == "" && len(f.why) > 0 {
+		first = f.why[0]
+	}
+	switch {
+	case w.reason == "":
+		return first
+	case first == "":
+		return w.reason
+	}
+	return w.reason + ": " + first
+}
+
+// whys are all the evidence, the reason first.
+func (f *facts) whys(w words) (out []string) {
+	for _, why := range slices.Concat([]string{w.reason, f.odds}, f.why, w.more) {
+		if len(out) < mostWhys && why != "" {
+			out = append(out, clip(why, mostWhy))
+		}
+	}
+	return out
+}
+
+// clip puts text on one line of so many characters at most.
+func clip(text string, most int) string {
+	text = strings.Join(strings.Fields(text), " ")
+	if utf8.RuneCountInString(text) <= most {
+		return text
+	}
+	if most < 1 {
+		return ""
+	}
+	return strings.TrimRight(string([]rune(text)[:most-1]), " ,;:") + "…"
+}
+
+// sentence begins with a capital and ends with a full stop.
+func sentence(text string) string {
+	if text == "" {
+		return ""
+	}
+	first, n := utf8.DecodeRuneInString(text)
+	text = strings.ToUpper(string(first)) + text[n:]
+	if strings.HasSuffix(text, "…") || strings.HasSuffix(text, ".") {
+		return text
+	}
+	return text + "."
+}
