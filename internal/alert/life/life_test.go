@@ -330,7 +330,8 @@ func TestRefusals(t *testing.T) {
 		{bench.AlertAct{Do: bench.DeedShelve, Key: "x", For: -1}, nil, "shelve for -1ns: want up to 12h0m0s"},
 		{bench.AlertAct{Do: bench.DeedShelve, Key: "x", For: 1}, nil, "shelve for 1ns: want at least 1s"},
 		{
-			bench.AlertAct{Do: bench.DeedAcknowledge, Key: point.String()}, life.ErrRefused,
+			bench.AlertAct{Do: bench.DeedAcknowledge, Key: point.String()},
+			life.ErrRefused,
 			"refused: acknowledge left.stalled: it is shelved: unshelve it first (since 2026-03-09 21:01:00, by Anna, until 2026-03-09 21:16:00)",
 		},
 		{bench.AlertAct{Do: bench.DeedAcknowledge, Key: "left"}, life.ErrRefused, "refused: acknowledge left: nothing there is left to acknowledge"},
@@ -338,7 +339,8 @@ func TestRefusals(t *testing.T) {
 		{bench.AlertAct{Do: bench.DeedShelve, Key: "left"}, life.ErrUnknown, "no such alert: left: there are left.stalled." + "1773090060000"},
 		{bench.AlertAct{Do: bench.DeedAcknowledge, Key: "middle"}, life.ErrUnknown, "no such alert: middle: there are left.stalled.1773090060000"},
 		{
-			bench.AlertAct{Do: bench.DeedAcknowledge, Key: point.KeyAt(at(0))}, life.ErrUnknown,
+			bench.AlertAct{Do: bench.DeedAcknowledge, Key: point.KeyAt(at(0))},
+			life.ErrUnknown,
 			"left.stalled.1773090000000 is over and done: the last one at that point is left.stalled.1773090060000 (shelved)",
 		},
 	} {
