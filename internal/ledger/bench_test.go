@@ -210,7 +210,7 @@ func BenchmarkOpen(b *testing.B) {
 	for s := range 40 {
 		station, board := fmt.Sprint("s", s), newBoard(s)
 		l.Begin(station, start, wiring)
-		l.SaveState(station, make([]byte, 8000))
+		l.SaveState(station, time.Time{}, make([]byte, 8000))
 		for i := range 36_000 {
 			l.Record(board.at(station, start.Add(time.Duration(i)*100*time.Millisecond)))
 			if i == 35_400 {

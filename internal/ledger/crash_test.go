@@ -43,7 +43,7 @@ func child(dir string) error {
 				for i := range 20 {
 					l.Record(reading(station, time.Now(), 400_000+unit.Current(1000*i)))
 				}
-				l.SaveState(station, []byte(strconv.Itoa(n)))
+				l.SaveState(station, time.Time{}, []byte(strconv.Itoa(n)))
 				e := event(station, bench.RunStarted, time.UnixMilli(int64(n)), uint64(n))
 				if err := l.Append(context.Background(), []bench.Event{e}, ledger.Alert{Key: e.ID(), Station: station, Outlet: "phone"}); err != nil {
 					fmt.Println("error", err)
@@ -64,9 +64,6 @@ func child(dir string) error {
 // afterwards, with its alert, none twice, and everything can be read.
 func TestKill(t *testing.T) {
 	rounds := count(t, killRounds, 100)
-	if testing.Short() {
-		rounds = 3
-	}
 	dir := t.TempDir()
 	sure, next := map[uint64]bool{}, 1
 	for range rounds {
@@ -122,7 +119,8 @@ func count(t *testing.T, variable string, usual int) int {
 	return n
 }
 
-// killedChild runs one until it is killed, and returns what it was told.
+// killedChild runs one until it is killed, and returns what it was told. One in
+// five is killed while it begins, the others soon after the first event.
 func killedChild(t *testing.T, dir string, first int) (sure []uint64) {
 	t.Helper()
 	cmd := exec.CommandContext(t.Context(), os.Args[0])
@@ -131,6 +129,13 @@ func killedChild(t *testing.T, dir string, first int) (sure []uint64) {
 	out, err := cmd.StdoutPipe()
 	must(t, err)
 	must(t, cmd.Start())
+	killWithin := func(most time.Duration) *time.Timer {
+		return time.AfterFunc(rand.N(most), func() { _ = cmd.Process.Kill() })
+	}
+	early := rand.IntN(5) == 0
+	if early {
+		defer killWithin(100 * time.Millisecond).Stop()
+	}
 	lines := bufio.NewScanner(out)
 	for lines.Scan() {
 		n, err := strconv.ParseUint(lines.Text(), 10, 64)
@@ -140,9 +145,8 @@ func killedChild(t *testing.T, dir string, first int) (sure []uint64) {
 			}
 			break // cut off
 		}
-		if sure = append(sure, n); len(sure) == 1 {
-			timer := time.AfterFunc(time.Duration(rand.IntN(200_000))*time.Microsecond, func() { _ = cmd.Process.Kill() })
-			defer timer.Stop()
+		if sure = append(sure, n); len(sure) == 1 && !early {
+			defer killWithin(100 * time.Millisecond).Stop()
 		}
 	}
 	_ = cmd.Wait() // killed

@@ -32,7 +32,7 @@ func written(t *testing.T) string {
 		for n := range 10 {
 			l.Record(reading("s1", at.Add(time.Duration(n)*100*time.Millisecond), unit.Current(1000*n)))
 		}
-		l.SaveState("s1", fmt.Append(nil, i))
+		l.SaveState("s1", time.Time{}, fmt.Append(nil, i))
 		must(t, l.Append(t.Context(), []bench.Event{event("s1", bench.StallRaised, at, uint64(i))}))
 		if i == eventsWritten/2 {
 			must(t, l.Fold(t.Context()))

@@ -169,14 +169,16 @@ func TestRunsAndWatches(t *testing.T) {
 		with(event("s1", bench.RunReclassified, at(330), 11), bench.EventData{Kind: bench.StoppedByMark}),
 		event("s2", bench.RunStarted, at(5), 1),
 	}))
-	must(t, l.Append(ctx, []bench.Event{event("s2", bench.RunStarted, at(50), 2)}))
+	must(t, l.Append(ctx, []bench.Event{
+		event("s2", bench.RunStarted, at(50), 2), with(event("s2", bench.RunUnwatched, at(60), 3), bench.EventData{Assumed: true}),
+	}))
 	wantRuns := []ledger.Run{
 		{
 			Station: "s1", Profile: "invented-handset", Started: at(0), Assumed: true, Outcome: "dropped", Kind: "reset", Ended: at(60),
 			Window: 210 * time.Second, Missed: at(60), Restarts: 1, Stalls: 1,
 		},
 		{Station: "s2", Started: at(5), Outcome: "unseen"},
-		{Station: "s2", Started: at(50), Outcome: "running"},
+		{Station: "s2", Started: at(50), Assumed: true, Outcome: "running"},
 		{
 			Station: "s1", Hookup: 1, Profile: "invented-handset", Started: at(110), Outcome: "stopped", Kind: "mark", Ended: at(330),
 			Window: 210 * time.Second, Met: at(320),
@@ -329,7 +331,7 @@ func TestRecordProperty(t *testing.T) {
 				l = open(t, dir)
 				l.Begin("s1", now, wiring)
 			case 3:
-				l.SaveState("s1", []byte("x"))
+				l.SaveState("s1", time.Time{}, []byte("x"))
 			default:
 				step := time.Duration(rapid.SampledFrom([]int{0, 1, 100, 30_000}).Draw(rt, "ms")) * time.Millisecond
 				now = now.Add(step)
@@ -362,9 +364,9 @@ func TestState(t *testing.T) {
 	l.Begin("s1", start, wiring)
 	at := func(ms int) time.Time { return start.Add(time.Duration(ms) * time.Millisecond) }
 	l.Record(reading("s1", at(100), 1000))
-	l.SaveState("s1", []byte("one"))
+	l.SaveState("s1", time.Time{}, []byte("one"))
 	l.Record(reading("s1", at(200), 2000))
-	l.SaveState("s1", []byte("two"))
+	l.SaveState("s1", time.Time{}, []byte("two"))
 	l.Record(bench.Observation{At: at(200), Station: "s1", Fact: bench.Traffic{URBs: 4}})
 	l.Record(reading("s1", at(300), 3000))
 	must(t, l.Flush(ctx))
@@ -376,7 +378,7 @@ func TestState(t *testing.T) {
 	if got := all(t, l.Since(ctx, saved)); len(got) != 3 || !got[0].At.Equal(at(200)) {
 		t.Errorf("since: %v", got)
 	}
-	l.SaveState("s1", []byte("three"))
+	l.SaveState("s1", time.Time{}, []byte("three"))
 	must(t, l.Close())
 	l = open(t, dir)
 	l.Begin("s1", at(90), wiring)
@@ -389,6 +391,29 @@ func TestState(t *testing.T) {
 	}
 	if got := all(t, l.Since(ctx, saved)); len(got) != 1 || !got[0].At.Equal(at(90)) {
 		t.Errorf("since: %v, want what came in the stretch after", got)
+	}
+	if got := all(t, l.Since(ctx, saved)); len(got) != 1 {
+		t.Errorf("since: %v", got)
+	}
+	l.SaveState("s1", at(95), []byte("four"))
+	must(t, l.Flush(ctx))
+	saved, err = l.State(ctx, "s1")
+	must(t, err)
+	if string(saved.Data) != "four" || !saved.At.Equal(at(90)) {
+		t.Errorf("%+v: time has passed in silence, so it stands at once", saved)
+	}
+	l.TakeUp("s1", at(300), wiring)
+	l.Record(bench.Observation{At: at(300), Station: "s1", Fact: bench.Clock{Gap: 200 * time.Millisecond}})
+	must(t, l.Flush(ctx))
+	if got := all(t, l.Since(ctx, saved)); len(got) != 1 || got[0].Fact != (bench.Clock{Gap: 200 * time.Millisecond}) {
+		t.Errorf("since: %v, want what came after it was taken up", got)
+	}
+	var anew []bool
+	for _, s := range all(t, l.Stretches(ctx, "s1")) {
+		anew = append(anew, s.Anew)
+	}
+	if d := cmp.Diff([]bool{true, true, false}, anew); d != "" {
+		t.Errorf("stretches that began anew:\n%s", d)
 	}
 	if s, err := l.State(ctx, "s9"); s != nil || err != nil {
 		t.Errorf("%v, %v: nothing was saved", s, err)

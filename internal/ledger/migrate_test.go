@@ -80,7 +80,7 @@ func makeFolder(t *testing.T, dir string) {
 			must(t, l.Fold(t.Context()))
 		}
 	}
-	l.SaveState("s1", []byte("state"))
+	l.SaveState("s1", time.Time{}, []byte("state"))
 	must(t, l.Append(t.Context(), events, ledger.Alert{Key: "k", Station: "s1", Outlet: "phone", Body: "b", Raised: start, Due: start}))
 	must(t, l.Vacuum(t.Context()))
 	must(t, l.Close())

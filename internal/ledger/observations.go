@@ -44,7 +44,35 @@ func plain(seq iter.Seq2[Recorded, error]) iter.Seq2[bench.Observation, error] {
 
 // Since gives back what was recorded of a station after its state was saved.
 func (r *Reader) Since(ctx context.Context, s *Saved) iter.Seq2[bench.Observation, error] {
-	return plain(r.observations(ctx, s.Station, cut{from: firstMoment, to: lastMoment, stretch: s.stretch, after: s.At.UnixMilli()}))
+	return func(yield func(bench.Observation, error) bool) {
+		c := cut{to: lastMoment, stretch: s.stretch, after: s.At.UnixMilli()}
+		var err error
+		if c.from, err = r.earliest(ctx, s); err != nil {
+			yield(bench.Observation{}, err)
+			return
+		}
+		plain(r.observations(ctx, s.Station, c))(yield)
+	}
+}
+
+// beforeStretch is how long before a stretch began, in ms, something of it may
+// have been stamped.
+const beforeStretch = 60_000
+
+// earliest is a moment before all that was recorded after a state: the clock may
+// have been stepped back since. It spares looking through what is older.
+func (r *Reader) earliest(ctx context.Context, s *Saved) (int64, error) {
+	var began sql.NullInt64
+	err := r.db.QueryRowContext(ctx, `SELECT min(began) FROM stretch WHERE id > ? AND station = (SELECT id FROM station WHERE name = ?)`,
+		s.stretch, s.Station).Scan(&began)
+	if err != nil {
+		return 0, fmt.Errorf("read stretches of station %q: %w", s.Station, err)
+	}
+	at := s.At.UnixMilli()
+	if began.Valid {
+		at = min(at, began.Int64-beforeStretch)
+	}
+	return at, nil
 }
 
 // cut is what is wanted of the observations: an interval, and of stretches up

@@ -157,6 +157,12 @@ func (r *Reader) Events(ctx context.Context, q Query) iter.Seq2[bench.Event, err
 	return r.events(ctx, `WHERE (?1 = '' OR station.name = ?1) AND time BETWEEN ?2 AND ?3 ORDER BY event.seq`, q.Station, from, to)
 }
 
+// Latest lists the events that were told last, of all stations, the newest
+// first and up to most of them.
+func (r *Reader) Latest(ctx context.Context, most int) iter.Seq2[bench.Event, error] {
+	return r.events(ctx, `ORDER BY event.seq DESC LIMIT ?`, most)
+}
+
 // AlertEvents is like Events, with nothing but the lives of alerts.
 func (r *Reader) AlertEvents(ctx context.Context, q Query) iter.Seq2[bench.Event, error] {
 	from, to := q.span()
@@ -209,7 +215,7 @@ type Stretch struct {
 	ID      int64
 	Station string
 	Began   time.Time
-	Anew    bool // it began to be followed; else the clock was stepped
+	Anew    bool // it began to be followed; else the clock was stepped, or a watch was taken up again
 	Wiring  Wiring
 }
 

@@ -91,6 +91,17 @@ func (l *Ledger) Begin(station string, at time.Time, w Wiring) {
 	r.begin(ln, at.UnixMilli(), true)
 }
 
+// TakeUp says that the watch of a station goes on where the ledger left it: what
+// is recorded from now on is a stretch of its own, that did not begin anew.
+func (l *Ledger) TakeUp(station string, at time.Time, w Wiring) {
+	r := &l.rec
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	ln := r.line(station)
+	ln.wiring = w
+	r.begin(ln, at.UnixMilli(), false)
+}
+
 // Record takes one observation, exactly as infer is given it. Its time never
 // goes back within a station but by a step of the clock.
 func (l *Ledger) Record(o bench.Observation) {
@@ -101,14 +112,18 @@ func (l *Ledger) Record(o bench.Observation) {
 }
 
 // SaveState takes what inference remembers of a station after all that was
-// recorded of it. The slice is kept.
-func (l *Ledger) SaveState(station string, data []byte) {
+// recorded of it, and the moment up to which it has followed time: nothing is
+// recorded of an earlier one any more. The slice is kept.
+func (l *Ledger) SaveState(station string, now time.Time, data []byte) {
 	r := &l.rec
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	ln := r.line(station)
 	if ln.stretch != 0 {
 		ln.held = &state{ln, ln.stretch, ln.last, data}
+	}
+	if now.UnixMilli() > ln.last {
+		r.ripen(ln) // nor of that moment
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"benchvigil/internal/bench"
 )
@@ -37,10 +38,12 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 		return e.startRun(tx, d)
 	case bench.RunRestarted:
 		return do(`UPDATE run SET restarts = restarts + 1 `+openRun, e.station)
-	case bench.RunDropped:
-		return do(`UPDATE run SET outcome = 'dropped', kind = ?, ended = ?, uptime = ? - started `+openRun, d.Kind, e.time, e.time, e.station)
-	case bench.RunStopped:
-		return do(`UPDATE run SET outcome = 'stopped', kind = ?, ended = ?, uptime = ? - started `+openRun, d.Kind, e.time, e.time, e.station)
+	case bench.RunUnwatched:
+		return do(`UPDATE run SET assumed = max(assumed, ?) `+openRun, d.Assumed, e.station)
+	case bench.RunDropped, bench.RunStopped:
+		outcome := strings.TrimPrefix(string(e.kind), "benchvigil.run.")
+		return do(`UPDATE run SET outcome = ?, kind = ?, ended = ?, uptime = ? - started, assumed = max(assumed, ?) `+openRun,
+			outcome, d.Kind, e.time, e.time, d.Assumed, e.station)
 	case bench.RunReclassified:
 		return do(`UPDATE run SET outcome = 'stopped', kind = ? `+lastRun, d.Kind, e.station)
 	case bench.WindowMet:
