@@ -8,6 +8,12 @@
 //	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
 //	                                      {"kind":"arm","by":"kim","text":"reach running within 2h"}; done; disarm
 //	                                      409: it makes no sense now, and why
+//	GET  /api/v1/alerts?station=s1        the alerts that are not normal
+//	GET  /api/v1/alerts/{key}             one, by its key or its point
+//	POST /api/v1/alerts/{key}             {"do":"acknowledge","by":"kim"}; shelve ("for_s":900), unshelve, take-out, put-back
+//	POST /api/v1/alerts/test              {"by":"kim","outlet":"phones"}: a test by one outlet or all, and how they fare
+//	GET  /api/v1/alerts/load?days=7       the measures of alarm load
+//	GET  /api/v1/outlets                  how the outlets fare
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
 //
 // Errors are application/problem+json (RFC 9457).
@@ -31,7 +37,7 @@ import (
 	"benchvigil/internal/logkey"
 )
 
-// Options plug the interface into a bench. All but Logger are needed.
+// Options plug the interface into a bench. All up to About are needed.
 type Options struct {
 	Snapshots func() []bench.Snapshot
 	Notice    func() string // what everybody should know now, "" for nothing; nil: there never is any
@@ -43,6 +49,13 @@ type Options struct {
 	Follow func(ctx context.Context, station string) (first [][]byte, lines <-chan []byte, cancel func())
 	About  func() About
 	Logger *zap.Logger
+
+	// What concerns alerts; nil where the bench keeps none.
+	Alerts    func() []bench.AlertView // those that are not normal, the most urgent first
+	Act       func(bench.AlertAct) error
+	TestAlert func(ctx context.Context, outlet, by string) ([]bench.OutletView, error) // outlet empty: all
+	Load      func(ctx context.Context, from, to time.Time) (any, error)
+	Outlets   func() []bench.OutletView
 }
 
 // About is what concerns the bench as a whole.
@@ -65,6 +78,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("POST /api/v1/stations/{id}/marks", a.mark)
 	mux.HandleFunc("GET /api/v1/bench", func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, o.About()) })
 	mux.HandleFunc("GET /api/v1/observations", a.follow)
+	a.addAlerts(mux)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, fmt.Sprintf("there is no %s %s", r.Method, r.URL.Path))
 	})
