@@ -31,18 +31,20 @@ const (
 	leastBench  = 3
 )
 
-// mark says by what a condition could have been caused; what is known better now
-// may belong to another cause.
+// mark says by what a condition could have been caused. What is part of a cause
+// stays so.
 func (r *Rules) mark(e *entry, s signal) {
-	if e == nil || e.signal == s {
+	if e == nil || e.signal == s || e.cause != nil {
 		return
 	}
-	e.signal, e.cause, r.regroup = s, nil, true
+	e.signal, r.regroup = s, true
 }
 
-// signalOf tells it from the kind of a drop.
-func signalOf(how string) signal {
-	if how == bench.LinkLost {
+// signalOf tells it from the kind of a drop, and while that is open from whether
+// there are readings: without them only USB can have told.
+func signalOf(how string, s *bench.Snapshot) signal {
+	blind := s != nil && (s.Hookup.Path == bench.FromBattery || !s.SupplyLost.IsZero() || s.Reading.At.IsZero())
+	if how == bench.LinkLost || how == "" && blind {
 		return byLink
 	}
 	return byPower
@@ -105,8 +107,18 @@ func hubPoint(hub string) bench.AlertPoint {
 	return bench.AlertPoint{Kind: bench.AlertHubLost, Rule: hub}
 }
 
-func powerPoint(supply string) bench.AlertPoint {
-	return bench.AlertPoint{Kind: bench.AlertPowerLost, Rule: supply}
+// powerPoint names a supply by its address, without what a URL cannot hold.
+func powerPoint(address string) bench.AlertPoint {
+	if _, after, ok := strings.Cut(address, "://"); ok {
+		address = after
+	}
+	plain := func(c rune) rune {
+		if strings.ContainsRune(".:_-", c) || c >= '0' && c <= '9' || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z' {
+			return c
+		}
+		return '-'
+	}
+	return bench.AlertPoint{Kind: bench.AlertPowerLost, Rule: strings.Trim(strings.Map(plain, address), "-")}
 }
 
 // caused is the signal of a condition in the light of others: a device that left

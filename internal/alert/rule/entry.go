@@ -123,6 +123,8 @@ func (r *Rules) tellOne(e *entry) {
 		r.raise(e)
 	case !e.told:
 		r.raise(e)
+	case e.changed != "" && e.isCause() && !r.ticks:
+		return // what a storm adds is told once a tick, not once a station
 	case e.changed != "":
 		r.out = append(r.out, Change{What: Amend, Alert: e.alert, At: r.now, Why: e.changed})
 	}

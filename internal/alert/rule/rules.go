@@ -68,6 +68,7 @@ type Rules struct {
 	now     time.Time // of the newest call
 	begun   time.Time // of the first tick
 	regroup bool      // what may have a common cause has changed
+	ticks   bool      // the call under way is a Tick
 }
 
 // New returns Rules of which nothing stands.
@@ -200,6 +201,8 @@ func (r *Rules) Tick(now time.Time, all []bench.Snapshot) []Change {
 		}
 	}
 	r.tidy()
+	r.ticks = true
+	defer func() { r.ticks = false }()
 	return r.finish()
 }
 

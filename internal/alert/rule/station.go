@@ -186,7 +186,7 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 	old := r.points[st.at(bench.AlertDropped)]
 	switch {
 	case old == nil:
-		r.mark(r.open(f), signalOf(f.how))
+		r.mark(r.open(f), signalOf(f.how, s))
 		return
 	case old.facts.last().Equal(e.Time):
 		f.again, f.latest = old.facts.again, old.facts.latest
@@ -204,7 +204,7 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 		f.severity, f.goal = old.facts.severity, old.facts.goal
 		r.rewrite(old, f, "it dropped again")
 	}
-	r.mark(old, signalOf(f.how))
+	r.mark(old, signalOf(f.how, s))
 }
 
 // last is when the newest drop of an occurrence was.

@@ -1,0 +1,271 @@
+package rule_test
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"benchvigil/internal/alert/rule"
+	"benchvigil/internal/bench"
+)
+
+func TestHubTakesIn(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(3, "1-2.%d", "")})
+	want(t, g.drop("s01", bench.LinkLost, 0, 5.1), "raise s01.dropped caution")
+	got := g.drop("s03", bench.LinkLost, 0.4, 5.5)
+	want(t, got, "raise bench.hub-lost.1-2 caution",
+		"return s01.dropped caution: part of Bench: hub 1-2 lost 2 stations 14:03:12")
+	a := got[0].Alert
+	if d := cmp.Diff([]string{"s01", "s03"}, a.Others); d != "" || !strings.Contains(strings.Join(a.Why, "|"), "B1, B3") {
+		t.Errorf("%s\nwhy: %q", d, a.Why)
+	}
+	want(t, g.drop("s02", bench.LinkLost, 0.9, 6))
+	want(t, g.run(7, 9), "amend bench.hub-lost.1-2 caution: more stations went with it")
+	g.up("s01", 20)
+	want(t, g.run(20, 30), "amend bench.hub-lost.1-2 caution: some of its stations are back")
+	g.up("s02", 31)
+	g.up("s03", 32)
+	want(t, g.run(33, 50), "amend bench.hub-lost.1-2 caution: some of its stations are back", "return bench.hub-lost.1-2 caution: all its stations are back")
+	want(t, g.drop("s01", bench.LinkLost, 60, 65), "raise s01.dropped caution")
+}
+
+func TestApartIsNoCause(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(2, "1-2.%d", "psu")})
+	g.drop("s01", bench.Died, 0, 0.5)
+	want(t, g.drop("s02", bench.Died, 1.2, 1.8), "raise s02.dropped caution")
+}
+
+func TestSupplyTakesIn(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(8, "1-%d", "tcp://192.0.2.7:5025")})
+	g.snaps["s02"].Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}
+	for i, id := range sorted(g.snaps) {
+		g.drop(id, bench.BrownOut, 0.1*float64(i), 0.8)
+	}
+	raised := 0
+	for _, c := range g.all {
+		if c.What == rule.Raise {
+			raised++
+		}
+	}
+	if raised != 2 {
+		t.Errorf("%d alerts rang:\n%s", raised, strings.Join(brief(g.all), "\n"))
+	}
+	left := g.r.Standing()
+	if len(left) != 1 || left[0].Severity != bench.Danger || len(left[0].Others) != 8 || left[0].Title != "Bench: supply 192.0.2.7:5025 down, 8 stations 14:03:12" {
+		t.Errorf("left: %+v", left)
+	}
+}
+
+// An instrument that serves two stations falls silent: one alert, after its hold;
+// boards that leave USB with it belong to it, and hurry it.
+func TestSupplySilent(t *testing.T) {
+	for _, dies := range []bool{false, true} {
+		g := newRig(t, rule.Options{Stations: stations(2, "1-2.%d", "psu")})
+		g.tick(at(-1))
+		for id, s := range g.snaps {
+			s.SupplyLost = at(0)
+			g.event(id, bench.SupplyLost, 0, 3, bench.EventData{Why: []string{"no good reading for 3.0 s"}})
+		}
+		want(t, g.run(3, 4))
+		if !dies {
+			want(t, g.run(5, 12), "raise bench.power-lost.psu caution")
+			for _, s := range g.snaps {
+				s.SupplyLost = time.Time{}
+			}
+			want(t, g.run(13, 20), "return bench.power-lost.psu caution: all its stations are back")
+			continue
+		}
+		want(t, g.drop("s01", bench.LinkLost, 0.3, 5.4), "raise bench.power-lost.psu caution")
+		want(t, g.drop("s02", bench.LinkLost, 0.2, 5.6))
+		for _, s := range g.snaps {
+			s.SupplyLost = time.Time{}
+		}
+		want(t, g.tick(at(8)))
+	}
+}
+
+// A wider cause takes in a narrower one.
+func TestMainsTakesIn(t *testing.T) {
+	all := append(stations(2, "1-%d", "left"), rule.Station{ID: "s03", Name: "B3", Supply: "right"})
+	g := newRig(t, rule.Options{Stations: all})
+	g.drop("s01", bench.Died, 0, 0.5)
+	g.drop("s02", bench.Died, 0.1, 0.6)
+	want(t, g.drop("s03", bench.Died, 0.2, 0.7), "raise bench.power-lost caution",
+		"return bench.power-lost.left caution: part of Bench: power down, 3 stations 14:03:12")
+}
+
+func TestUSBWatchTakesIn(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(3, "1-2.%d", "")})
+	for _, id := range sorted(g.snaps) {
+		g.snaps[id].USBLost = at(0)
+		want(t, g.event(id, bench.USBLost, 0, 0, bench.EventData{Why: []string{"netlink: no buffer space"}}))
+	}
+	want(t, g.run(1, 5), "raise bench.usb-lost caution")
+	want(t, g.drop("s02", bench.LinkLost, 6, 11))
+	for _, id := range sorted(g.snaps) {
+		g.snaps[id].USBLost = time.Time{}
+	}
+	want(t, g.event("s01", bench.USBBack, 20, 20, bench.EventData{}))
+	g.event("s02", bench.USBBack, 20, 20, bench.EventData{})
+	want(t, g.event("s03", bench.USBBack, 20, 20, bench.EventData{}),
+		"return bench.usb-lost caution: the USB watch works again", "raise s02.dropped caution")
+}
+
+func TestUSBBlipIsQuiet(t *testing.T) {
+	g := newRig(t, one())
+	g.snaps["s01"].USBLost = at(0)
+	g.event("s01", bench.USBLost, 0, 0, bench.EventData{})
+	g.run(1, 4)
+	g.snaps["s01"].USBLost = time.Time{}
+	g.run(5, 20)
+	want(t, g.all)
+}
+
+// Boards that live on from their supplies while their devices are away are a hub
+// that is gone; one alone is told by nothing.
+func TestDevicesAway(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(2, "3-1.4.%d", "")})
+	away := func(id string, since float64) {
+		g.snaps[id].USB = bench.USBView{Gone: at(since), Overdue: true}
+	}
+	away("s01", 0)
+	want(t, g.run(10, 12))
+	away("s02", 0.5)
+	want(t, g.run(13, 14), "raise bench.hub-lost.3-1 caution")
+	if title := g.r.Standing()[0].Title; !strings.Contains(title, "hub 3-1.4 lost") {
+		t.Error(title)
+	}
+	g.snaps["s01"].USB, g.snaps["s02"].USB = bench.USBView{Present: true}, bench.USBView{Present: true}
+	want(t, g.run(15, 16), "return bench.hub-lost.3-1 caution: all its stations are back")
+}
+
+// fall is one station's drop in a story.
+type fall struct {
+	station int
+	kind    string
+	at      float64
+}
+
+// final plays falls in an order and returns what is left standing, without the
+// moments.
+func final(t testing.TB, list []rule.Station, falls []fall) (left []string, raised int) {
+	g := newRig(t, rule.Options{Stations: list})
+	for _, f := range falls {
+		g.drop(list[f.station].ID, f.kind, f.at, 8)
+	}
+	for _, c := range g.all {
+		if c.What == rule.Raise {
+			raised++
+		}
+	}
+	for _, a := range g.r.Standing() {
+		left = append(left, fmt.Sprintf("%s %s %v %s", a.Point(), a.Severity, a.Others, strings.Join(a.Why, "|")))
+	}
+	slices.Sort(left)
+	return left, raised
+}
+
+// mixedBench has hubs within hubs, shared supplies and stations with neither.
+func mixedBench(n int) (out []rule.Station) {
+	ports := []string{"1-1", "1-2.1", "1-2.3.1", "1-2.3.2", "2-1.1", "2-1.2", ""}
+	for i := range n {
+		s := rule.Station{ID: fmt.Sprintf("s%02d", i), Name: fmt.Sprintf("B%d", i), Port: ports[i%len(ports)]}
+		if s.Port != "" && i >= len(ports) {
+			s.Port += fmt.Sprintf(".%d", i)
+		}
+		if i%4 != 3 {
+			s.Supply = fmt.Sprintf("psu%d", i%3)
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+func TestOrderMakesNoDifference(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		list := mixedBench(rapid.IntRange(2, 16).Draw(rt, "stations"))
+		var falls []fall
+		for i := range list {
+			if rapid.IntRange(0, 3).Draw(rt, "falls") == 0 {
+				continue
+			}
+			kind := rapid.SampledFrom([]string{bench.Died, bench.Reset, bench.BrownOut, bench.LinkLost}).Draw(rt, "kind")
+			falls = append(falls, fall{i, kind, float64(rapid.IntRange(0, 60).Draw(rt, "at")) / 10})
+		}
+		first, _ := final(t, list, falls)
+		again, _ := final(t, list, rapid.Permutation(falls).Draw(rt, "order"))
+		if d := cmp.Diff(first, again); d != "" {
+			rt.Fatalf("another order leaves something else (-first +again):\n%s", d)
+		}
+	})
+}
+
+// What stands is told exactly once, and what returned stood: whatever comes.
+func TestStorm(t *testing.T) {
+	if testing.Short() {
+		t.Skip("10,000 events")
+	}
+	for _, n := range []int{8, 40} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) {
+			list := stations(n, "1-2.%d", "psu")
+			g := newRig(t, rule.Options{Stations: list})
+			ids := sorted(g.snaps)
+			rounds := 10_000 / (3 * n)
+			for round := range rounds {
+				base := float64(100 * round)
+				for _, s := range g.snaps { // every other time boards that only USB tells of
+					s.Hookup.Path = []bench.PowerPath{bench.FromSupply, bench.FromBattery}[round%2]
+				}
+				for k := range n {
+					id := ids[(k*7+round*3)%n] // another order each time: 7 divides neither 8 nor 40
+					kind := []string{bench.Died, bench.LinkLost}[round%2]
+					g.event(id, bench.RunDown, base+0.01*float64(k), base+0.5, bench.EventData{})
+					g.drop(id, kind, base+0.01*float64(k), base+1)
+				}
+				for _, id := range ids {
+					g.up(id, base+10)
+					g.event(id, bench.RunStarted, base+10, base+10, bench.EventData{})
+				}
+				g.run(base+11, base+25)
+				if left := g.r.Standing(); len(left) != 0 {
+					t.Fatalf("round %d: %d alerts stand for ever: %v", round, len(left), left[0].Title)
+				}
+			}
+			if raised := countRaised(t, g.all); raised != 2*rounds {
+				t.Errorf("%d alerts rang in %d rounds", raised, rounds)
+			}
+		})
+	}
+}
+
+// countRaised counts what rang, and holds each change against what stood.
+func countRaised(t *testing.T, changes []rule.Change) (raised int) {
+	t.Helper()
+	stands := map[bench.AlertPoint]string{}
+	for _, c := range changes {
+		p := c.Alert.Point()
+		switch c.What {
+		case rule.Raise:
+			raised++
+			if !c.Alert.Passing && stands[p] != "" {
+				t.Fatalf("%s was raised twice", p)
+			}
+			if !c.Alert.Passing {
+				stands[p] = c.Alert.Key
+			}
+		case rule.Amend, rule.Return:
+			if stands[p] != c.Alert.Key {
+				t.Fatalf("%s: %s of %q, %q stands", c.What, p, c.Alert.Key, stands[p])
+			}
+			if c.What == rule.Return {
+				delete(stands, p)
+			}
+		}
+	}
+	return raised
+}
