@@ -77,13 +77,7 @@ type Outlet struct {
 type Person struct {
 	Name    string
 	Outlets []string // names, in the order of the file; at least one
-	Quiet   []Quiet
-}
-
-// Quiet is a time of the day in which a person is told less. It passes over
-// midnight where To is before From.
-type Quiet struct {
-	From, To time.Duration // since midnight, local time
+	Quiet   []string // times of the day in which only dangers are told, such as "mon-fri 22:00-07:00"
 }
 
 // Heartbeat is what an outside watcher is told as long as all is well.
@@ -94,20 +88,23 @@ type Heartbeat struct {
 
 // Alerts says what is told to whom.
 type Alerts struct {
-	Repeat   time.Duration // until somebody acknowledges; 0: never again
-	Escalate time.Duration // to those of Then; 0: never
+	Repeat   time.Duration // of a danger that nobody acknowledges; 0: never
+	Escalate time.Duration // before those of Then are told; 0: never
 	Tell     []AlertRule   // empty: everybody is told of everything
 	Hold     map[bench.AlertKind]time.Duration
 	Draw     []Draw
 }
 
+// OfBench stands among stations for what is of none.
+const OfBench = "bench"
+
 // AlertRule says who is told of what. Empty lists mean all.
 type AlertRule struct {
-	Stations   []string
+	Stations   []string // IDs; OfBench for what is of no station
 	Severities []bench.Severity
 	Kinds      []bench.AlertKind
-	Tell       []string // people
-	Then       []string // people who are told as well when nobody acknowledges
+	Tell       []string // people or outlets; at least one
+	Then       []string // people or outlets that are told as well when nobody acknowledges a danger
 }
 
 // Draw is a rule of one's own about the current. One of Above, Below, Outside

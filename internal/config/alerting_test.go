@@ -12,6 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"benchvigil/internal/alert/roster"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/config"
 	"benchvigil/internal/unit"
@@ -47,14 +48,14 @@ outlets:
   other: {kind: service, url_file: /keys/other}
   chat: {kind: service, url: "chat://HIDDEN-7@room"}
 people:
-  kim: {outlets: [phones, mail], quiet: ["22:00-07:00", "12:30-13:00"]}
+  kim: {outlets: [phones, mail], quiet: ["22:00-07:00", "mon-fri,sun 12:30-24:00"]}
   lee: {}
 alerts:
   repeat: 2m
   escalate: off
   tell:
     - {stations: [s1], severities: [danger], kinds: [dropped, stalled], tell: [kim], then: [lee]}
-    - {tell: [lee]}
+    - {stations: [bench], tell: [lee, hook]}
   hold: {supply-lost: 10s, usb-lost: 0s}
   draw:
     - {name: high-idle, stations: [s1], modes: [running], above: 1.5}
@@ -104,14 +105,14 @@ func TestEveryKeyOfAlerts(t *testing.T) {
 			quick(config.Outlet{Name: "chat", Kind: config.Service, URL: "chat://HIDDEN-7@room"}),
 		},
 		People: []config.Person{
-			{Name: "kim", Outlets: []string{"phones", "mail"}, Quiet: []config.Quiet{{From: 22 * time.Hour, To: 7 * time.Hour}, {From: 12*time.Hour + 30*time.Minute, To: 13 * time.Hour}}},
+			{Name: "kim", Outlets: []string{"phones", "mail"}, Quiet: []string{"22:00-07:00", "mon-fri,sun 12:30-24:00"}},
 			{Name: "lee", Outlets: []string{"phones", "hook", "mail", "plain", "chief", "own", "other", "chat"}},
 		},
 		Alerts: config.Alerts{
 			Repeat: 2 * time.Minute,
 			Tell: []config.AlertRule{
 				{Stations: []string{"s1"}, Severities: []bench.Severity{bench.Danger}, Kinds: []bench.AlertKind{bench.AlertDropped, bench.AlertStalled}, Tell: []string{"kim"}, Then: []string{"lee"}},
-				{Tell: []string{"lee"}},
+				{Stations: []string{"bench"}, Tell: []string{"lee", "hook"}},
 			},
 			Hold: map[bench.AlertKind]time.Duration{bench.AlertSupplyLost: 10 * time.Second, bench.AlertUSBLost: 0},
 			Draw: []config.Draw{
@@ -239,7 +240,7 @@ people:
       - mail # 30
     quiet:
       - 22:00-07:00 # 30
-      - 12:30-13:00 # 30
+      - mon-fri,sun 12:30-24:00 # 30
   lee:
     outlets:
 `
@@ -321,13 +322,13 @@ func TestRefusedAlerts(t *testing.T) {
 		{"a person's outlet", good + "people: {kim: {outlets: [radio, phone]}}\n", "6: people.kim.outlets[0]: unknown outlet \"radio\": known here are phones\nconfig.yaml:6: people.kim.outlets[1]: unknown outlet \"phone\": did you mean \"phones\"?"},
 		{"an outlet twice", good + "people: {kim: {outlets: [phones, phones]}}\n", `6: people.kim.outlets[1]: "phones" is given twice: keep one`},
 		{"an outlet that is a list", good + "people: {kim: {outlets: [[phones]]}}\n", `6: people.kim.outlets[0]: must be one plain value, not a list`},
-		{"quiet", good + "people: {kim: {quiet: [night, '25:00-07:00', '07:00-07:00']}}\n", "6: people.kim.quiet[0]: \"night\" is no time of the day: write from and to, such as \"22:00-07:00\"\nconfig.yaml:6: people.kim.quiet[1]: \"25:00-07:00\" is no time of the day: write from and to, such as \"22:00-07:00\"\nconfig.yaml:6: people.kim.quiet[2]: \"07:00-07:00\" ends as it begins: whoever is never to be told needs no entry"},
+		{"quiet", good + "people: {kim: {quiet: [night, '25:00-07:00', '07:00-07:00', 'moon 07:00-08:00', '24:00-07:00']}}\n", "6: people.kim.quiet[0]: \"night\" is no time of the day: write from and to, such as \"22:00-07:00\", and if you like the days before: \"mon-fri 22:00-07:00\"\nconfig.yaml:6: people.kim.quiet[1]: \"25:00-07:00\" is no time of the day: write from and to, such as \"22:00-07:00\", and if you like the days before: \"mon-fri 22:00-07:00\"\nconfig.yaml:6: people.kim.quiet[2]: \"07:00-07:00\" ends as it begins: a whole day is 00:00-24:00\nconfig.yaml:6: people.kim.quiet[3]: \"moon\" are no days: write from and to, such as \"22:00-07:00\", and if you like the days before: \"mon-fri 22:00-07:00\"\nconfig.yaml:6: people.kim.quiet[4]: \"24:00-07:00\" is no time of the day: write from and to, such as \"22:00-07:00\", and if you like the days before: \"mon-fri 22:00-07:00\""},
+		{"one name for two", good + "people: {phones: {}}\n", `6: people.phones: an outlet has that name too, and one could not tell them apart: give one another`},
 
 		{"repeat", alerts("repeat: 1s"), `6: alerts.repeat: 1s is too short: the least is 30s`},
 		{"hold", alerts("hold: {suply-lost: 10s, dropped: 2h}"), "6: alerts.hold.suply-lost: unknown kind of alert: did you mean \"supply-lost\"?\nconfig.yaml:6: alerts.hold.dropped: 2h is too long: the most is 1h"},
-		{"tell nobody", alerts("tell: [{stations: [s1]}]"), `6: alerts.tell[0].tell: missing: say who is told, by name, such as [kim]`},
-		{"tell without people", alerts("tell: [{tell: [kim]}]"), `6: alerts.tell[0].tell: there are no people: write who is told and how under people, such as kim: {outlets: [phones]}`},
-		{"tell, unknown", good + "people: {kim: {}, lee: {}}\nalerts: {tell: [{stations: [s2], severities: [red], kinds: [drop], tell: [pat]}]}\n", "7: alerts.tell[0].stations[0]: unknown station \"s2\": did you mean \"s1\"?\nconfig.yaml:7: alerts.tell[0].severities[0]: unknown severity \"red\": known here are danger, caution, notice\nconfig.yaml:7: alerts.tell[0].kinds[0]: unknown kind of alert \"drop\": known here are " + kinds() + "\nconfig.yaml:7: alerts.tell[0].tell[0]: unknown person \"pat\": known here are kim, lee"},
+		{"tell nobody", alerts("tell: [{stations: [s1]}]"), `6: alerts.tell[0].tell: missing: say who is told, people or outlets by name, such as [kim]`},
+		{"tell, unknown", good + "people: {kim: {}, lee: {}}\nalerts: {tell: [{stations: [s2], severities: [red], kinds: [drop], tell: [pat]}]}\n", "7: alerts.tell[0].stations[0]: unknown station \"s2\": did you mean \"s1\"?\nconfig.yaml:7: alerts.tell[0].severities[0]: unknown severity \"red\": known here are danger, caution, notice\nconfig.yaml:7: alerts.tell[0].kinds[0]: unknown kind of alert \"drop\": known here are " + kinds() + "\nconfig.yaml:7: alerts.tell[0].tell[0]: unknown person or outlet \"pat\": known here are kim, lee, phones"},
 
 		{"draw without a limit", draw("for: 5s"), `6: alerts.draw[0].above: missing: say what the current must not do: above: 1.5, below: 0.1, outside: [0.1, 0.8] or changed_by: 0.2, in ampere`},
 		{"draw with two", draw("below: 1, above: 2"), `6: alerts.draw[0].below: above is given too: one rule has one limit, and outside: [low, high] has both ends`},
@@ -363,4 +364,20 @@ func kinds() string {
 		all = append(all, string(k))
 	}
 	return strings.Join(all, ", ")
+}
+
+// TestQuietAgrees holds the check of times of the day against the package that
+// reads them, which knows no line numbers.
+func TestQuietAgrees(t *testing.T) {
+	for _, text := range []string{
+		"22:00-07:00", "00:00-24:00", "mon-fri 22:00-07:00", "sat,sun 00:00-24:00", "fri-mon,wed 09:30-10:00",
+		"", "-", "22:00", "22:00-", "24:00-07:00", "22:00-24:01", "22-07", "2:00-07:00", "22:00-22:00", "22:60-07:00", "22:00 - 07:00", "7:00-07:00", "0:00-00:00", "00:00-0:00",
+		"mon", "mon 22:00", "mo 22:00-07:00", "mon- 22:00-07:00", "mon,, 22:00-07:00", "Mon 22:00-07:00", "mon  22:00-07:00", "mon-fri-sun 22:00-07:00", " 22:00-07:00",
+	} {
+		_, here := parse(good + "people: {kim: {quiet: [" + quote(text) + "]}}\n")
+		_, there := roster.ParseSpan(text)
+		if (here == nil) != (there == nil) {
+			t.Errorf("%q: %v here, %v in roster", text, here, there)
+		}
+	}
 }

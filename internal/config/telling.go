@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/mail"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -91,15 +92,15 @@ func (c *checker) heartbeat(raw rawHeartbeat) Heartbeat {
 
 // people reads who is told; outlets that are not said are all.
 func (c *checker) people(raws []rawPerson, outlets []Outlet) (out []Person) {
-	var names []string
-	for _, o := range outlets {
-		names = append(names, o.Name)
-	}
+	names := namesOf(outlets, func(o Outlet) string { return o.Name })
 	for _, raw := range raws {
 		path := "people." + word(raw.Name)
 		p := Person{Name: c.label(path, raw.Name), Outlets: c.named(path+".outlets", "outlet", raw.Outlets, names)}
 		if len(raw.Outlets) == 0 {
 			p.Outlets = names
+		}
+		if slices.Contains(names, p.Name) {
+			c.fail(path, "an outlet has that name too, and one could not tell them apart: give one another")
 		}
 		c.each(path+".quiet", raw.Quiet, func(at, text string) { p.Quiet = append(p.Quiet, c.quiet(at, text)) })
 		out = append(out, p)
@@ -107,23 +108,34 @@ func (c *checker) people(raws []rawPerson, outlets []Outlet) (out []Person) {
 	return out
 }
 
-// quiet reads a time of the day, such as 22:00-07:00.
-func (c *checker) quiet(path, text string) Quiet {
-	from, to, ok := strings.Cut(text, "-")
-	begin, err := clock(from)
-	end, err2 := clock(to)
-	switch {
-	case !ok || err != nil || err2 != nil:
-		c.fail(path, `%q is no time of the day: write from and to, such as "22:00-07:00"`, text)
-	case begin == end:
-		c.fail(path, "%q ends as it begins: whoever is never to be told needs no entry", text)
-	}
-	return Quiet{begin, end}
-}
+// span is a time of the day: days on which it begins, then from and to.
+var (
+	span     = regexp.MustCompile(`^(?:(\S+) )?(\S+)-(\S+)$`)
+	dayRange = regexp.MustCompile(`^(mon|tue|wed|thu|fri|sat|sun)(-(mon|tue|wed|thu|fri|sat|sun))?$`)
+	dayTime  = regexp.MustCompile(`^([01]?[0-9]|2[0-3]):[0-5][0-9]$`)
+)
 
-func clock(text string) (time.Duration, error) {
-	t, err := time.Parse("15:04", strings.TrimSpace(text))
-	return time.Duration(t.Hour())*time.Hour + time.Duration(t.Minute())*time.Minute, err
+// quiet reads a time of the day, such as 22:00-07:00 or mon-fri 22:00-07:00.
+func (c *checker) quiet(path, text string) string {
+	const write = `write from and to, such as "22:00-07:00", and if you like the days before: "mon-fri 22:00-07:00"`
+	m := span.FindStringSubmatch(text)
+	if m == nil {
+		c.fail(path, "%q is no time of the day: %s", text, write)
+		return text
+	}
+	for days := range strings.SplitSeq(m[1], ",") {
+		if m[1] != "" && !dayRange.MatchString(days) {
+			c.fail(path, "%q are no days: %s", days, write)
+			return text
+		}
+	}
+	switch from, to := m[2], m[3]; {
+	case !dayTime.MatchString(from) || !dayTime.MatchString(to) && to != "24:00":
+		c.fail(path, "%q is no time of the day: %s", text, write)
+	case strings.TrimPrefix(from, "0") == strings.TrimPrefix(to, "0"):
+		c.fail(path, "%q ends as it begins: a whole day is 00:00-24:00", text)
+	}
+	return text
 }
 
 func (c *checker) alerts(raw rawAlerts, cfg *Config) Alerts {
@@ -165,22 +177,19 @@ func (c *checker) hold(raws []rawEntry) map[bench.AlertKind]time.Duration {
 }
 
 func (c *checker) tell(raws []rawTell, cfg *Config) (out []AlertRule) {
-	people := namesOf(cfg.People, func(p Person) string { return p.Name })
+	who := append(namesOf(cfg.People, func(p Person) string { return p.Name }), namesOf(cfg.Outlets, func(o Outlet) string { return o.Name })...)
+	stations := append(stationIDs(cfg), OfBench)
 	for i, raw := range raws {
 		path := index("alerts.tell", i)
 		r := AlertRule{
-			Stations:   c.named(path+".stations", "station", raw.Stations, stationIDs(cfg)),
+			Stations:   c.named(path+".stations", "station", raw.Stations, stations),
 			Severities: known(c, path+".severities", "severity", raw.Severities, bench.Severities()),
 			Kinds:      known(c, path+".kinds", "kind of alert", raw.Kinds, bench.AlertKinds()),
+			Tell:       c.named(path+".tell", "person or outlet", raw.Tell, who),
+			Then:       c.named(path+".then", "person or outlet", raw.Then, who),
 		}
-		switch {
-		case len(raw.Tell) == 0:
-			c.missing(path+".tell", "say who is told, by name, such as [kim]")
-		case len(people) == 0:
-			c.fail(path+".tell", "there are no people: write who is told and how under people, such as kim: {outlets: [%s]}", DefaultOutlet)
-		default:
-			r.Tell = c.named(path+".tell", "person", raw.Tell, people)
-			r.Then = c.named(path+".then", "person", raw.Then, people)
+		if len(raw.Tell) == 0 {
+			c.missing(path+".tell", "say who is told, people or outlets by name, such as [kim]")
 		}
 		out = append(out, r)
 	}
