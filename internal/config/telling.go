@@ -132,11 +132,14 @@ func (c *checker) quiet(path, text string) string {
 	switch from, to := m[2], m[3]; {
 	case !dayTime.MatchString(from) || !dayTime.MatchString(to) && to != "24:00":
 		c.fail(path, "%q is no time of the day: %s", text, write)
-	case strings.TrimPrefix(from, "0") == strings.TrimPrefix(to, "0"):
+	case padded(from) == padded(to):
 		c.fail(path, "%q ends as it begins: a whole day is 00:00-24:00", text)
 	}
 	return text
 }
+
+// padded is a time of the day with all its digits.
+func padded(clock string) string { return ("0" + clock)[len(clock)-len("7:00"):] }
 
 func (c *checker) alerts(raw rawAlerts, cfg *Config) Alerts {
 	a := Alerts{
