@@ -166,7 +166,7 @@ func (b *Book) Hold(station string, until, at time.Time) []bench.Event {
 	b.holds[station] = until
 	return b.each(func(e *entry) []bench.Event {
 		v := &e.view
-		if v.Station != station || !rings(v) || v.State == bench.AlertSuppressed && v.Until.Equal(until) {
+		if v.Station != station || !matters(v, at) || v.State == bench.AlertSuppressed && v.Until.Equal(until) {
 			return nil
 		}
 		return b.step(e, suppress, at, "")

@@ -194,6 +194,21 @@ func TestShelvedNewsComesBack(t *testing.T) {
 	}
 }
 
+// TestSeenNewsStaysAway: what was acknowledged, or closed by itself, is no news
+// after a shelf or a time out of service.
+func TestSeenNewsStaysAway(t *testing.T) {
+	b := life.New()
+	n := drop(0)
+	b.Raise(n, at(0))
+	act(t, b, bench.AlertAct{Do: bench.DeedAcknowledge, Key: n.Key}, time.Minute)
+	act(t, b, bench.AlertAct{Do: bench.DeedShelve, Key: n.Key}, time.Hour)
+	expect(t, b.Tick(at(2*time.Hour)), "unshelved > normal")
+	b.Raise(drop(3*time.Hour), at(3*time.Hour))
+	expect(t, b.Tick(at(3*time.Hour+life.KeepDanger)), "returned > normal")
+	act(t, b, bench.AlertAct{Do: bench.DeedTakeOut, Key: "left.dropped"}, 4*time.Hour+life.KeepDanger)
+	expect(t, act(t, b, bench.AlertAct{Do: bench.DeedPutBack, Key: "left.dropped"}, 5*time.Hour+life.KeepDanger), "put-back > normal")
+}
+
 func TestHold(t *testing.T) {
 	b := life.New()
 	other := stall(0, bench.Danger)

@@ -38,7 +38,7 @@ func (b *Book) target(v *bench.AlertView, to bench.AlertState, at time.Time) ben
 		return v.State
 	case to == settled && v.Stands:
 		return bench.AlertAcknowledged
-	case to == settled, to == resumes && !rings(v):
+	case to == settled, to == resumes && !matters(v, at):
 		return bench.AlertNormal
 	case to != resumes:
 		return to
@@ -48,6 +48,12 @@ func (b *Book) target(v *bench.AlertView, to bench.AlertState, at time.Time) ben
 		return bench.AlertUnacknowledged
 	}
 	return bench.AlertReturned
+}
+
+// matters reports an alert that somebody has to see to, whatever its state: it
+// stands, or is news that nobody has acknowledged and that is not old.
+func matters(v *bench.AlertView, at time.Time) bool {
+	return v.Stands || v.Passing && v.Acked.IsZero() && at.Sub(v.Returned) < keep(v.Severity)
 }
 
 func (b *Book) held(station string, at time.Time) bool {

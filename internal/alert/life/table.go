@@ -114,7 +114,3 @@ var table = map[bench.AlertState]map[input]step{
 		suppress: nothing, release: nothing, close: nothing,
 	},
 }
-
-// rings reports an alert that somebody has yet to see to, whatever its state: it
-// stands, or is news.
-func rings(v *bench.AlertView) bool { return v.Stands || v.Passing }
