@@ -98,7 +98,7 @@ func configured(c config.Config, o RunOptions) (*Plan, error) {
 		scan = nil // "off" is about the cross-check, not about the only way to see
 	}
 	p := &Plan{
-		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Data: o.Data, Retain: ledger.Retention{Age: c.Traces.Keep, Bytes: c.Traces.Size}, Started: o.Started, Logger: o.Logger,
+		From: c, Bench: c.Bench, Listen: c.Listen, Version: o.Version, Events: o.Events, Record: o.Record, Data: o.Data, Retain: ledger.Retention{Age: c.Traces.Keep, Bytes: c.Traces.Size}, Started: o.Started, Logger: o.Logger, Boot: bootID(),
 		USB: usb.Options{
 			Sysfs: root, Way: way, Listen: usb.ListenKernel, Scan: scan, Rescan: c.USB.Rescan, ScanEvery: c.USB.Scan,
 		},

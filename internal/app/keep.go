@@ -101,7 +101,7 @@ func (r *record) followGoal(station string, armed time.Time) (errs error) {
 // begin notes that a station begins to be followed.
 func (r *record) begin(sp StationPlan, at time.Time) {
 	if r.store != nil {
-		r.store.Begin(sp.ID, at, ledger.Wiring{Bench: r.bench, Hookup: sp.Hookup, Profile: sp.Profile.Name, Window: sp.Window})
+		r.store.Begin(sp.ID, at, r.wiring(sp))
 	}
 }
 

@@ -29,6 +29,7 @@ type Plan struct {
 	Record   string           // file that observations are written to; empty: none
 	Data     string           // folder of the ledger; empty: none is kept
 	Retain   ledger.Retention // how long traces are kept there
+	Boot     string           // which start of the computer this is, so that device numbers can be compared; empty: unknown
 	Awake    inhibit.Hold     // keeps the computer awake while a goal is armed or a run goes on; nil: nothing does
 	Extra    []Source         // further sources of observations, such as a simulation's marks
 	Now      func() time.Time

@@ -33,7 +33,8 @@ type record struct {
 	writer       *recording.Writer
 	followers    followers
 	memory       memory
-	store        *ledger.Ledger // nil: none is kept
+	store        *ledger.Ledger           // nil: none is kept
+	told         map[string][]bench.Event // the events that the ledger had last, by station, the newest first
 }
 
 // openRecord opens the files. Empty names mean no file.
@@ -44,6 +45,7 @@ func openRecord(p *Plan) (*record, error) {
 		return nil, err
 	}
 	r.recallStore(p)
+	r.recallTold()
 	if p.Events != "" {
 		r.recall(p.Events)
 		s, err := openSheet(p.Events, os.O_APPEND)

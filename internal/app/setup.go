@@ -9,7 +9,6 @@ import (
 	"go.uber.org/zap"
 
 	"benchvigil/internal/bench"
-	"benchvigil/internal/infer"
 	"benchvigil/internal/logkey"
 	"benchvigil/internal/station"
 	"benchvigil/internal/supply"
@@ -32,6 +31,7 @@ type setup struct {
 type place struct {
 	plan    StationPlan
 	station *station.Station
+	taken   bool // its watch goes on from before the program was started
 	sources []Source
 
 	home  *member
@@ -91,14 +91,11 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 		}
 		pl.sources = append(pl.sources, poller)
 	}
-	s, err := station.New(station.Options{
-		Engine: infer.New(sp.Profile, infer.Station{
-			ID: sp.ID, Hookup: sp.Hookup, Window: sp.Window, Learnt: a.record.memory.learnt(sp.Profile.Name),
-		}),
-		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Forgot: a.record.memory.forgot(sp.ID), Record: a.record.observe, Tell: a.record.tell, Failures: failures,
+	var err error
+	pl.station, pl.taken, err = a.newStation(sp, station.Options{
+		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Save: a.saver(sp), Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
-	pl.station = s
 	return pl, err
 }
 
@@ -127,7 +124,11 @@ func (a *assembly) newWatcher(p *Plan) (*usb.Watcher, error) {
 // settle starts stations.
 func (a *assembly) settle(places []*place) {
 	for _, p := range places {
-		a.record.begin(p.plan, a.now())
+		if p.taken {
+			a.record.takeUp(p.plan, a.now(), p.station.Drawn())
+		} else {
+			a.record.begin(p.plan, a.now())
+		}
 		p.home = a.stations.start(task{p.station.String(), p.station.Run})
 	}
 }

@@ -184,3 +184,16 @@ func (e *Engine) quietLimit(m *profile.Spec) ms {
 	}
 	return own
 }
+
+// Without leaves out stays that a resumed State knows by itself: each would
+// count twice.
+func (l Learnt) Without(own []bench.Stay) Learnt {
+	count := map[bench.Stay]int{}
+	for _, s := range own {
+		count[s]++
+	}
+	return Learnt{Stays: slices.DeleteFunc(slices.Clone(l.Stays), func(s bench.Stay) bool {
+		count[s]--
+		return count[s] >= 0
+	})}
+}

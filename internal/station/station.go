@@ -52,11 +52,13 @@ type Options struct {
 	Port     string // USB port path, for display
 	Record   func(bench.Observation)
 	Tell     func([]bench.Event)
-	Failures func() uint64    // failed readings of its supply source; nil: none is counted
-	Now      func() time.Time // the bench clock; nil: time.Now
-	Mailbox  int              // 0: DefaultMailbox
-	Forgot   *bench.WatchView // what was armed when the program last stopped; nil: nothing
-	Auto     []bench.Mode     // entering one of these arms the goal that fits it, where none is armed
+	Failures func() uint64                 // failed readings of its supply source; nil: none is counted
+	Now      func() time.Time              // the bench clock; nil: time.Now
+	Mailbox  int                           // 0: DefaultMailbox
+	Save     func(now time.Time, m Memory) // takes what is remembered, after all that was recorded and up to now; nil: nobody keeps it
+	TakeUp   *TakeUp                       // the watch goes on from what was remembered; nil: it begins anew
+	Forgot   *bench.WatchView              // what was armed when the program last stopped; nil: nothing
+	Auto     []bench.Mode                  // entering one of these arms the goal that fits it, where none is armed
 	Logger   *zap.Logger
 }
 
@@ -101,7 +103,10 @@ type Station struct {
 	lastMark bench.MarkView   // of any kind
 	forgot   *bench.WatchView // until something is armed or it is put away
 	shape    shape
-	ended    bool // nothing is observed any more
+	ended    bool      // nothing is observed any more
+	saved    time.Time // when the memory was saved last
+	decided  bool      // somebody armed or ended a goal since the memory that was taken up
+	drawn    []bench.Event
 }
 
 // New returns a Station that is not running yet.
@@ -113,6 +118,9 @@ func New(o Options) (*Station, error) {
 	s.start, s.forgot = o.Now(), o.Forgot
 	s.Rename(o.Name)
 	s.ArmIn(o.Auto)
+	if o.TakeUp != nil {
+		s.drawn = s.catchUp(o.TakeUp)
+	}
 	s.publish(s.start)
 	return s, nil
 }
@@ -140,12 +148,19 @@ func (s *Station) Put(o bench.Observation) bool {
 	}
 }
 
+// Drawn is what was concluded while the watch was taken up, from observations
+// of before: most of it was told then. Tell is not given it.
+func (s *Station) Drawn() []bench.Event { return s.drawn }
+
 // Snapshot returns what the station looked like at the last tick or event.
 func (s *Station) Snapshot() bench.Snapshot { return *s.view.Load() }
 
 // Run follows the station until ctx ends, then takes what is still in the
 // mailbox and returns nil.
 func (s *Station) Run(ctx context.Context) error {
+	if s.o.TakeUp != nil {
+		s.takeUp(s.o.TakeUp.Rebooted)
+	}
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
 	for {
@@ -179,6 +194,7 @@ func (s *Station) end() {
 	s.ended = true
 	s.give(bench.Observation{At: s.stamp(now), Station: s.id, Fact: bench.Clock{End: true}})
 	s.publish(now)
+	s.save(0)
 }
 
 func (s *Station) take(o bench.Observation) {
@@ -203,8 +219,8 @@ func (s *Station) stamp(at time.Time) time.Time {
 	return wall
 }
 
-// give is the one way into infer. It reports whether anything was concluded.
-func (s *Station) give(o bench.Observation) bool {
+// note keeps what is shown of an observation and infer does not remember.
+func (s *Station) note(o bench.Observation) {
 	switch f := o.Fact.(type) {
 	case bench.Power:
 		if amps, known := f.Amps.Get(); known && f.Channel == "" {
@@ -213,11 +229,18 @@ func (s *Station) give(o bench.Observation) bool {
 	case bench.Mark:
 		s.noteMark(o.At, f)
 	}
+}
+
+// give is the one way into infer. It reports whether anything was concluded.
+func (s *Station) give(o bench.Observation) bool {
+	s.note(o)
 	s.o.Record(o)
 	if ce := s.o.Logger.Check(zap.DebugLevel, "observed"); ce != nil {
 		ce.Write(logkey.Station(s.id), fact(o.Fact))
 	}
-	return s.tell(s.o.Engine.Step(o))
+	concluded := s.tell(s.o.Engine.Step(o))
+	s.save(again(concluded))
+	return concluded
 }
 
 // fact is an observation for the log.
@@ -265,7 +288,7 @@ func (s *Station) recall(at time.Time, m bench.Mark) {
 func (s *Station) tick() {
 	now := s.o.Now()
 	s.checkClock(now)
-	s.tell(s.o.Engine.Tick(s.stamp(now.Add(-lag))))
+	s.save(again(s.tell(s.o.Engine.Tick(s.stamp(now.Add(-lag))))))
 	s.publish(now)
 }
 
