@@ -3,6 +3,9 @@
 # stops at the first that fails, naming it.
 set -uo pipefail
 
+# Setup comes first, so a test that lacks this tool fails instead of being skipped.
+export BENCHVIGIL_MUST_TRACE=1
+
 for stage in "$@"; do
 	echo "== $stage"
 	began=$SECONDS

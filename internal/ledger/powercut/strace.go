@@ -1,7 +1,6 @@
 package powercut
 
 import (
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"path"
@@ -313,12 +312,27 @@ func unquote(text string) ([]byte, error) {
 
 // unhex reads bytes, each as \xNN.
 func unhex(text string) ([]byte, error) {
-	out, err := hex.DecodeString(strings.ReplaceAll(text, `\x`, ""))
-	if err != nil || len(text) != 4*len(out) {
+	out := make([]byte, len(text)/4)
+	for i := range out {
+		b := text[4*i : 4*i+4]
+		if b[0] != '\\' || b[1] != 'x' || digits[b[2]] < 0 || digits[b[3]] < 0 {
+			return nil, fmt.Errorf("%q is not in the form \\xNN", short(text))
+		}
+		out[i] = byte(digits[b[2]]<<4 | digits[b[3]])
+	}
+	if len(text)%4 != 0 {
 		return nil, fmt.Errorf("%q is not in the form \\xNN", short(text))
 	}
 	return out, nil
 }
+
+// digits are the values of hexadecimal digits, -1 of all else.
+var digits = func() (v [256]int16) {
+	for i := range v {
+		v[i] = int16(strings.IndexByte("0123456789abcdef", byte(i)))
+	}
+	return v
+}()
 
 // quote is the way back.
 func quote(text string) string {
