@@ -115,4 +115,5 @@ func (s *Station) takeUp(rebooted bool) {
 	if !s.decided {
 		s.autoArm(s.drawn) // a crash may have come before it
 	}
+	s.publish(s.o.Now())
 }
