@@ -13,6 +13,7 @@ import (
 // Limits of the two lines of a lock screen, in characters, and of the rest.
 const (
 	mostTitle = 60
+	leastName = 6
 	mostText  = 140
 	mostStake = 45
 	mostAct   = 34
@@ -86,12 +87,16 @@ func (f *facts) write() bench.Alert {
 	}
 }
 
-// title is who, what and since when.
+// title is who, what and since when. What is too long is cut where it matters
+// least: the name.
 func (f *facts) title(what string) string {
-	tail := ": " + what + " " + f.at(f.since)
-	if f.caseNo != "" {
+	when := " " + f.at(f.since)
+	room := mostTitle - utf8.RuneCountInString(when)
+	tail := ": " + what
+	if f.caseNo != "" && f.station != "" {
 		tail = ", case " + clip(f.caseNo, mostCase) + tail
 	}
+	tail = clip(tail, room-leastName)
 	who := f.name
 	switch {
 	case f.station == "":
@@ -99,7 +104,7 @@ func (f *facts) title(what string) string {
 	case who == "":
 		who = f.station
 	}
-	return clip(clip(who, mostTitle-utf8.RuneCountInString(tail))+tail, mostTitle)
+	return clip(who, room-utf8.RuneCountInString(tail)) + tail + when
 }
 
 // text is what is at stake, the current, the reason and what to do; the reason
@@ -131,10 +136,7 @@ func (f *facts) draws() string {
 
 // reason is the likely reason with the weightiest piece of evidence.
 func (f *facts) reason(w words) string {
-	first := f.odds
-	if first == "" && len(f.why) > 0 {
-		first = f.why[0]
-	}
+	first := f.weightiest()
 	switch {
 	case w.reason == "":
 		return first
@@ -144,8 +146,25 @@ func (f *facts) reason(w words) string {
 	return w.reason + ": " + first
 }
 
-// whys are all the evidence, the reason first.
+// weightiest is the piece of evidence to show where there is room for one. Of a
+// drop the first says that it was one, the second what the supply did.
+func (f *facts) weightiest() string {
+	switch {
+	case f.odds != "":
+		return f.odds
+	case f.kind == bench.AlertDropped && f.how != "" && len(f.why) > 1:
+		return f.why[1]
+	case len(f.why) > 0:
+		return f.why[0]
+	}
+	return ""
+}
+
+// whys are all the evidence, the reason first unless it is told there.
 func (f *facts) whys(w words) (out []string) {
+	if slices.ContainsFunc(f.why, func(why string) bool { return strings.Contains(why, w.reason) }) {
+		w.reason = ""
+	}
 	for _, why := range slices.Concat([]string{w.reason, f.odds}, f.why, w.more) {
 		if len(out) < mostWhys && why != "" {
 			out = append(out, clip(why, mostWhy))

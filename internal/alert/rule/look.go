@@ -122,15 +122,17 @@ func (r *Rules) lookLate(st *station, s *bench.Snapshot) {
 	}
 }
 
-// lookRegular ends regular drops: the window was met, the boards were hooked up
-// anew, or the last drop was another one.
+// lookRegular ends regular drops: the window was met, the run has outlived all
+// before, the boards were hooked up anew, or the last drop was another one.
 func (r *Rules) lookRegular(st *station, s *bench.Snapshot) {
 	e := r.points[st.at(bench.AlertRegular)]
 	switch {
 	case e == nil || s.Odds != nil && s.Odds.Regular > 0:
 	case s.Run != nil && !s.Run.WindowMet.IsZero():
 		r.close(e, "it has outlived its window")
-	case s.Odds == nil && s.Run == nil:
+	case s.Odds == nil && s.Run != nil:
+		r.close(e, "it has outlived the runs before")
+	case s.Odds == nil:
 		r.close(e, "the boards were hooked up anew")
 	case s.Run == nil:
 		r.close(e, "the last drop came at another time")

@@ -165,7 +165,7 @@ func TestDropWithoutGoal(t *testing.T) {
 	if a.Before.Or(0) != 412*unit.Milliampere || a.Amps.Or(-1) != 0 && a.Amps.Known() {
 		t.Errorf("now %v, before %v", a.Amps, a.Before)
 	}
-	if !strings.Contains(a.Text, "2 min 58 s of 3 min 30 s") || !strings.Contains(a.Title, "B1: dropped (reset) 14:03:12") {
+	if !strings.Contains(a.Text, "40 s of 3 min 30 s") || !strings.Contains(a.Title, "B1: dropped (reset) 14:03:12") {
 		t.Errorf("%q\n%q", a.Title, a.Text)
 	}
 	g.up("s01", 1)

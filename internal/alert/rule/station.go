@@ -95,9 +95,13 @@ func (r *Rules) about(st *station, k bench.AlertKind, since time.Time, s *bench.
 	return f
 }
 
-// of adds what an event tells.
+// of adds what an event tells. The evidence of what a person said holds their
+// words, and is left out.
 func (f facts) of(e *bench.Event) facts {
 	f.event, f.why, f.how = e.ID(), e.Data.Why, e.Data.Kind
+	if e.Data.By != "" {
+		f.why = nil
+	}
 	if e.Data.Uptime.Known() {
 		f.uptime = e.Data.Uptime
 	}
@@ -150,7 +154,7 @@ func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.S
 	case bench.WindowMet:
 		r.windowMet(st, e, all, s)
 	case bench.WatchDone:
-		if e.Data.Kind != bench.WatchMarked { // who said it knows
+		if e.Data.Kind == "" { // otherwise somebody said it, and knows
 			r.pass(r.about(st, bench.AlertGoalDone, e.Time, s).of(e))
 		}
 	case bench.WatchFailed:
@@ -165,7 +169,7 @@ func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.S
 // windowMet is told unless it was the armed goal too, which is told then.
 func (r *Rules) windowMet(st *station, e *bench.Event, all []bench.Event, s *bench.Snapshot) {
 	for i := range all {
-		if o := &all[i]; o.Type == bench.WatchDone && o.Data.Kind != bench.WatchMarked && o.Time.Sub(e.Time).Abs() <= time.Second {
+		if o := &all[i]; o.Type == bench.WatchDone && o.Data.Kind == "" && o.Time.Sub(e.Time).Abs() <= time.Second {
 			return
 		}
 	}
@@ -178,6 +182,10 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 	f := r.about(st, bench.AlertDropped, e.Time, s).of(e)
 	if e.Type == bench.RunDown {
 		f.how = ""
+	}
+	f.mode = string(e.Data.Mode)
+	if origin := originOf(e, s); !origin.IsZero() {
+		f.uptime = unit.Some(e.Time.Sub(origin))
 	}
 	f.severity = bench.Caution
 	if f.goal = goalLost(e, all, s); f.goal != "" {
@@ -205,6 +213,19 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 		r.rewrite(old, f, "it dropped again")
 	}
 	r.mark(old, signalOf(f.how, s))
+}
+
+// originOf is from when the window of a run that dropped counted, zero where that
+// is not known.
+func originOf(e *bench.Event, s *bench.Snapshot) time.Time {
+	switch {
+	case s == nil:
+	case s.LastRun != nil && s.LastRun.End.Equal(e.Time):
+		return s.LastRun.Origin
+	case s.Run != nil && s.Run.Origin.Before(e.Time):
+		return s.Run.Origin
+	}
+	return time.Time{}
 }
 
 // last is when the newest drop of an occurrence was.

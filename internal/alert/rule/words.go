@@ -45,13 +45,13 @@ var table = map[bench.AlertKind]func(*facts) words{
 	},
 	bench.AlertCollapsed: func(f *facts) words {
 		return words{
-			what: "volts collapsed", stake: f.in("it may drop at any moment, %s", "it may drop at any moment"), act: "Check limit, leads and shorts",
+			what: "volts collapsed", stake: f.in("in %s, it may drop any moment", "it may drop at any moment"), act: "Check limit, leads and shorts",
 			do: "Compare the supply's limit with what the family draws, check the leads, and look for a short.", more: f.armed(),
 		}
 	},
 	bench.AlertDrifting: func(f *facts) words {
 		return words{
-			what: "current drifts", stake: f.in("%s, a part may be failing", "a part may be failing"), act: "Watch its heat and current",
+			what: "current drifts", stake: f.in("in %s, a part may be failing", "a part may be failing"), act: "Watch its heat and current",
 			do: "Watch the current and feel for heat. If it goes on, end the run while you choose the moment.", more: f.armed(),
 		}
 	},
@@ -155,8 +155,8 @@ var drops = map[string]words{
 	"":             {reason: "down, not yet known how", act: "Look at the board now", do: "Look at the board now: in a moment it is known whether it came back by itself."},
 	bench.Died:     {reason: "stays off", act: "Check leads, then start it", do: "Check supply, leads and connectors, then start it again."},
 	bench.Reset:    {reason: "came back by itself", act: "See whether it holds now", do: "See whether it holds now. If it drops again after the same time, look for a missing part."},
-	bench.BrownOut: {reason: "supply sagged or at its limit", act: "Check limit, leads and volts", do: "Compare the supply's limit with what the family draws, check volts at the board and the leads."},
-	bench.LinkLost: {reason: "left USB, no readings to ask", act: "Check cable, hub and power", do: "Check whether the board has power, then cable and hub."},
+	bench.BrownOut: {reason: "supply too weak", act: "Check limit, leads and volts", do: "Compare the supply's limit with what the family draws, check volts at the board and the leads."},
+	bench.LinkLost: {reason: "no readings to ask", act: "Check cable, hub and power", do: "Check whether the board has power, then cable and hub."},
 }
 
 func dropWords(f *facts) words {
@@ -167,6 +167,9 @@ func dropWords(f *facts) words {
 	w.what, w.stake = "dropped", f.lasted()
 	if f.how != "" && known {
 		w.what += " (" + f.how + ")"
+	}
+	if f.mode != "" {
+		w.more = append(w.more, "it was "+f.mode)
 	}
 	if f.again > 0 {
 		w.what = fmt.Sprintf("%d drops since", f.again+1)
@@ -211,7 +214,7 @@ func (d *Draw) String() string {
 	text := ""
 	switch {
 	case d.Change > 0:
-		text = "changed by over " + amps(d.Change) + " in " + span(d.Within)
+		text = "changed by over " + amps(d.Change) + " in " + even(d.Within)
 	case d.Above > 0 && d.Below > 0:
 		text = "outside " + amps(d.Below) + " to " + amps(d.Above)
 	case d.Above > 0:
@@ -220,9 +223,20 @@ func (d *Draw) String() string {
 		text = "below " + amps(d.Below)
 	}
 	if d.For > 0 {
-		text += " for " + span(d.For)
+		text += " for " + even(d.For)
 	}
 	return text
+}
+
+// even prints a length that somebody chose: "1 min" for 60 s.
+func even(d time.Duration) string {
+	switch {
+	case d%time.Hour == 0:
+		return fmt.Sprintf("%d h", d/time.Hour)
+	case d%time.Minute == 0:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	}
+	return span(d)
 }
 
 func hubWords(f *facts) words {
@@ -330,7 +344,7 @@ func (f *facts) in(with, without string) string {
 	if f.mode == "" || f.mode == string(bench.Unknown) {
 		return without
 	}
-	return fmt.Sprintf(with, clip(f.mode, 16))
+	return fmt.Sprintf(with, clip(f.mode, 14))
 }
 
 // armed is the goal, as further evidence of what is at stake.
