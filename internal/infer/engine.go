@@ -183,6 +183,15 @@ func (e *Engine) moment(wall int64) ms {
 	return max(t, e.s.Now)
 }
 
+// Settle draws the conclusions that only wait for time to move on: nothing more
+// is observed at the present moment. What comes next must be stamped later than
+// Now. The returned slice is valid until the next call.
+func (e *Engine) Settle() []bench.Event {
+	e.out = e.out[:0]
+	e.takeHeld()
+	return e.out
+}
+
 // Finish draws the conclusions that only wait for more to be told: those from
 // what was observed at the last moment, and a drop that is certain while its
 // kind is open. For a recording that stops without its end; the End of a clock

@@ -28,6 +28,7 @@ func ExampleEngine() {
 		fmt.Println(ev.Time.Format("15:04:05.0"), ev.Type, ev.Data.Kind, ev.Data.Why)
 	}
 	// Output:
+	// 21:14:05.8 benchvigil.run.down  [0.00 mA for 0.2 s, the off band ends at 2.00 mA]
 	// 21:14:05.8 benchvigil.run.dropped died [0.00 mA for 0.2 s, the off band ends at 2.00 mA it stays off]
 	// 21:14:05.8 benchvigil.window.missed died [it dropped before it had started]
 	// 21:14:05.8 benchvigil.mode.changed  [0.00 mA for 0.2 s, the off band ends at 2.00 mA]

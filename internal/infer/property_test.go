@@ -173,6 +173,28 @@ func TestTicksMakeNoDifference(t *testing.T) {
 	})
 }
 
+// Settling as soon as nothing more comes at a moment changes nothing but how
+// soon the events are told.
+func TestSettlingMakesNoDifference(t *testing.T) {
+	p := handset(t)
+	rapid.Check(t, func(t *rapid.T) {
+		st, obs := genStation(t), genObservations(t)
+		want := runAll(infer.New(p, st), obs)
+		e := infer.New(p, st)
+		var got []bench.Event
+		for i, o := range obs {
+			got = append(got, e.Step(o)...)
+			later := i+1 < len(obs) && obs[i+1].At.UnixMilli() > e.Now().UnixMilli()
+			if later && rapid.Bool().Draw(t, "settle") {
+				got = append(got, e.Settle()...)
+			}
+		}
+		if diff := cmp.Diff(want, got, maybes); diff != "" {
+			t.Fatalf("(-want +settled):\n%s", diff)
+		}
+	})
+}
+
 // Shifting all times shifts all times of the events and changes nothing else.
 func TestShiftedTime(t *testing.T) {
 	p := handset(t)

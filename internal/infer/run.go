@@ -103,7 +103,31 @@ func (e *Engine) concludeDown(t ms) {
 	}
 	if back || linkOnly || late {
 		e.tellDown(back, linkOnly)
+		return
 	}
+	e.sayDown()
+}
+
+// sayDown tells a drop that is certain while its kind is still open: whoever has
+// to run should not wait for the kind. Where a person is at the board, what
+// happens is theirs.
+func (e *Engine) sayDown() {
+	d, r := &e.s.Down, &e.s.Run
+	if d.Told || !r.Active || e.handsOn(d.Since) {
+		return
+	}
+	d.Told = true
+	e.emit(bench.RunDown, d.Since, bench.EventData{
+		Mode: e.downIn(), Uptime: length(d.Since - r.Start), Window: length(e.window), Assumed: r.Assumed, Why: []string{d.Why},
+	})
+}
+
+// downIn is the mode in which the run went down.
+func (e *Engine) downIn() bench.Mode {
+	if e.s.Down.In != "" {
+		return e.s.Down.In
+	}
+	return e.s.Mode.Mode
 }
 
 // tellDown tells a certain drop.
@@ -149,10 +173,7 @@ func (e *Engine) kind(back, linkOnly bool) (string, []string) {
 // drop ends the run by the board's doing.
 func (e *Engine) drop(kind string, why []string) {
 	r, at := e.s.Run, e.s.Down.Since
-	mode := e.s.Mode.Mode
-	if e.s.Down.In != "" {
-		mode = e.s.Down.In
-	}
+	mode := e.downIn()
 	if e.spans() && !e.s.Down.Unseen {
 		why = append(why, e.whyUnwatched(), e.s.Gap.Why)
 	}

@@ -189,6 +189,7 @@ type downState struct {
 	Since ms // first reading of it, 0 when there is none
 	Why   string
 	In    bench.Mode // the mode it dropped in, where that is not the one in force
+	Told  bool       // run.down was said
 
 	Unseen bool // it happened while nobody watched
 }

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -73,6 +74,7 @@ func event(at time.Duration, t bench.EventType) Expected { return Expected{Type:
 // dropped is the drop of a run that had not met its window.
 func dropped(at time.Duration, kind string) []Expected {
 	return []Expected{
+		{Type: bench.RunDown, At: at},
 		{Type: bench.RunDropped, At: at, Kind: kind},
 		{Type: bench.WindowMissed, At: at, Kind: kind},
 		mode(at, bench.Off),
@@ -144,7 +146,7 @@ func fiveDrops() *Scenario {
 		}
 		end := dropped(at, kind)
 		if i == 2 {
-			end = []Expected{end[0], end[1], event(at, bench.RunRegular), end[2]}
+			end = slices.Insert(end, 3, event(at, bench.RunRegular))
 		}
 		sc.Expect = append(sc.Expect, end...)
 	}
@@ -217,6 +219,7 @@ func silentSupply() *Scenario {
 		Expect: join(begun(2*s), []Expected{
 			mode(17*s, bench.Running),
 			event(77*s, bench.SupplyLost), event(107*s, bench.SupplyBack), event(227*s, bench.WindowMet),
+			{Type: bench.RunDown, At: 247 * s},
 			{Type: bench.RunDropped, At: 247 * s, Kind: bench.Died},
 			mode(247*s, bench.Off),
 		}),

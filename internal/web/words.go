@@ -111,6 +111,10 @@ func sentence(e bench.Event) string {
 		return "Run started"
 	case bench.RunRestarted:
 		return "Restarted as expected, the run goes on"
+	case bench.RunUnwatched:
+		return told("The run goes on after a time in which nobody watched", first(d.Why))
+	case bench.RunDown:
+		return told("Going down", first(d.Why))
 	case bench.RunDropped:
 		return "Dropped" + after(d) + ending(d.Kind)
 	case bench.RunStopped:
