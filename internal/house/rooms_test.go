@@ -76,6 +76,8 @@ var rooms = []room{
 	{of: "internal/alert/webpush/webpushtest", why: "it plays browser and push service from the RFCs: what it judges must not help it"},
 	{of: "internal/alert/email", ours: append([]string{"internal/alert", "internal/alert/partly"}, vocabulary...), why: outletWhy},
 	{of: "internal/alert/service", ours: append([]string{"internal/alert"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/dispatch", ours: append([]string{"internal/alert"}, vocabulary...), why: "messages reach their outlets whatever keeps them and whatever an outlet speaks"},
+	{of: "internal/alert/dispatch/dispatchtest", ours: []string{"internal/alert", "internal/alert/dispatch"}, why: fakeWhy},
 	{of: "internal/alert/post", ours: []string{"internal/alert"}, why: "a request is judged without knowing what is in it"},
 	{of: "internal/alert/outlettest", ours: []string{"internal/unit", "internal/bench", "internal/alert"}, why: "the suite sees an outlet by what a dispatcher sees of it"},
 	{of: "internal/alert/webhook", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
@@ -83,6 +85,7 @@ var rooms = []room{
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},
 
+	{of: "internal/alert/heartbeat", ours: []string{"internal/logkey"}, why: "it calls one address while it is told that all is well, and knows nothing of boards, alerts or outlets"},
 	{of: "internal/inhibit", ours: []string{"internal/logkey"}, why: "it keeps the computer awake when it is told to, and knows nothing of boards"},
 	{of: "internal/inhibit/inhibittest", ours: []string{"internal/inhibit"}, why: fakeWhy},
 

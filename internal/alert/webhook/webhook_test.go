@@ -26,7 +26,9 @@ const (
 
 func TestConformance(t *testing.T) {
 	outlettest.HTTP{
-		New: func(t *testing.T, url string) outlettest.Outlet { return made(t, webhook.Options{Name: "hook", URL: url}) },
+		New: func(t *testing.T, url string) outlettest.Outlet {
+			return made(t, webhook.Options{Name: "hook", URL: url})
+		},
 		Key: func(r *http.Request, _ []byte) string { return r.Header.Get("Webhook-Id") },
 	}.Run(t)
 }
