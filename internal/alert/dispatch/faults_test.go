@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -363,14 +364,14 @@ func TestStop(t *testing.T) {
 func TestClock(t *testing.T) {
 	for _, step := range []time.Duration{24 * time.Hour, -24 * time.Hour} {
 		synctest.Test(t, func(t *testing.T) {
-			var stepped time.Duration
-			now := func() time.Time { return time.Now().Add(stepped) }
+			var stepped atomic.Int64
+			now := func() time.Time { return time.Now().Add(time.Duration(stepped.Load())) }
 			out, store := &dispatchtest.Outlet{Answer: down}, &dispatchtest.Store{}
 			r := start(t, store, dispatch.Options{Outlets: phone(out), Now: now})
 			a := one{station: "s1", deed: alert.Raised, since: time.Now()}.entry(t)
 			r.raise(a)
 			time.Sleep(5 * time.Second)
-			stepped = step
+			stepped.Store(int64(step))
 			b := one{station: "s2", deed: alert.Raised, since: time.Now()}.entry(t)
 			b.Raised, b.Due = now(), now()
 			r.raise(b)
@@ -380,7 +381,7 @@ func TestClock(t *testing.T) {
 				t.Errorf("%v: %d tries in a minute", step, tries)
 			}
 			r.stop()
-			stepped = 2 * step
+			stepped.Store(int64(2 * step))
 			out.Set(nil)
 			start(t, store, dispatch.Options{Outlets: phone(out), Now: now})
 			time.Sleep(31 * time.Second)
