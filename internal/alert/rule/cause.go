@@ -311,6 +311,9 @@ func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) fac
 	if old != nil {
 		f.others, f.severity, f.event = slices.Clone(old.members), old.facts.severity, old.facts.event
 	}
+	if old == nil && r.armedAt(p) {
+		f.severity = bench.Danger
+	}
 	down := map[string]bool{}
 	for _, e := range parts {
 		if old == nil && e.facts.last().Before(f.since) {
@@ -334,6 +337,22 @@ func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) fac
 	f.why = inLines(names)
 	f.silent = !slices.ContainsFunc(parts, func(e *entry) bool { return e.facts.kind == bench.AlertDropped })
 	return f
+}
+
+// armedAt reports a goal at any station that shares a thing which seems to be
+// gone. Its stations come one by one: one that had a goal must not have to ring
+// again.
+func (r *Rules) armedAt(p bench.AlertPoint) bool {
+	for _, st := range r.stations {
+		tiers := powerTiers(st)
+		if p.Kind == bench.AlertHubLost {
+			tiers = linkTiers(st)
+		}
+		if st.armed && slices.ContainsFunc(tiers, func(t tier) bool { return t.point == p }) {
+			return true
+		}
+	}
+	return false
 }
 
 // namesOf are what people call stations, and their ports.
@@ -377,6 +396,11 @@ func (r *Rules) restoreMembers(cause *entry) {
 // usbSeen takes what one station knows of the USB watch, which is the whole
 // bench's: it is lost while any station says so.
 func (r *Rules) usbSeen(st *station, lost time.Time, why []string) {
+	p := bench.AlertPoint{Kind: bench.AlertUSBLost}
+	old := r.points[p]
+	if st.usb.Equal(lost) && (old == nil || !lost.IsZero()) {
+		return
+	}
 	st.usb = lost
 	since := lost
 	for _, o := range r.stations {
@@ -384,8 +408,6 @@ func (r *Rules) usbSeen(st *station, lost time.Time, why []string) {
 			since = o.usb
 		}
 	}
-	p := bench.AlertPoint{Kind: bench.AlertUSBLost}
-	old := r.points[p]
 	switch {
 	case since.IsZero() && old != nil:
 		r.close(old, "the USB watch works again")

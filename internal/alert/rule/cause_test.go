@@ -42,7 +42,8 @@ func TestApartIsNoCause(t *testing.T) {
 
 func TestSupplyTakesIn(t *testing.T) {
 	g := newRig(t, rule.Options{Stations: stations(8, "1-%d", "tcp://192.0.2.7:5025")})
-	g.snaps["s02"].Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}
+	g.snaps["s07"].Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}
+	g.tick(at(-1))
 	for i, id := range sorted(g.snaps) {
 		g.drop(id, bench.BrownOut, 0.1*float64(i), 0.8)
 	}
@@ -114,6 +115,37 @@ func TestUSBWatchTakesIn(t *testing.T) {
 	g.event("s02", bench.USBBack, 20, 20, bench.EventData{})
 	want(t, g.event("s03", bench.USBBack, 20, 20, bench.EventData{}),
 		"return bench.usb-lost caution: the USB watch works again", "raise s02.dropped caution")
+}
+
+// What is grave is not kept waiting by its cause.
+func TestUSBWatchIsHurried(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: stations(1, "1-2.%d", "")})
+	s := g.snaps["s01"]
+	s.USBLost, s.Watch = at(0), &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}
+	want(t, g.event("s01", bench.USBLost, 0, 0, bench.EventData{}))
+	want(t, g.drop("s01", bench.LinkLost, 0.5, 1), "raise bench.usb-lost danger")
+}
+
+// The same facts give the same changes, in the same order.
+func TestSameAgain(t *testing.T) {
+	play := func() []string {
+		list := mixedBench(40)
+		g := newRig(t, rule.Options{Stations: list})
+		for i, s := range list {
+			g.drop(s.ID, []string{bench.Died, bench.LinkLost, bench.BrownOut}[i%3], 0.03*float64(i*7%40), 1.5)
+		}
+		g.run(2, 20)
+		if n := countRaised(t, g.all); n > 12 {
+			t.Errorf("%d alerts for one moment", n)
+		}
+		return brief(g.all)
+	}
+	first := play()
+	for range 20 {
+		if d := cmp.Diff(first, play()); d != "" {
+			t.Fatal(d)
+		}
+	}
 }
 
 func TestUSBBlipIsQuiet(t *testing.T) {

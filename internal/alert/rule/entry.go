@@ -18,8 +18,9 @@ type entry struct {
 	changed  string            // why its words are others than those told; empty: they are not
 	cause    *bench.AlertPoint // what it is part of; nil: nothing
 	signal   signal
-	restored bool     // it stood before the program was started, and was not judged since
-	members  []string // of a cause: all stations that it took along
+	up       time.Time // of a drop: since when a run was seen to go on
+	restored bool      // it stood before the program was started, and was not judged since
+	members  []string  // of a cause: all stations that it took along
 }
 
 // add makes an entry stand at its point.
@@ -139,6 +140,7 @@ func (r *Rules) raise(e *entry) {
 // tellOver tells a return. The second line says what is so now.
 func (r *Rules) tellOver(e *entry, why string) {
 	a := e.alert
+	a.Severity = e.toldAs
 	a.Text = clip(sentence(why)+" It was: "+a.Text, mostText)
 	r.out = append(r.out, Change{What: Return, Alert: a, At: r.now, Why: why})
 }

@@ -9,7 +9,7 @@ import (
 // look holds what stands at a station against what it shows now: what no longer
 // shows is over, and what shows without having been told of is taken up.
 func (r *Rules) look(st *station, s *bench.Snapshot) {
-	st.mode, st.label, st.job = s.Mode, s.Label, s.Case
+	st.mode, st.label, st.job, st.armed = s.Mode, s.Label, s.Case, s.Watch != nil
 	st.note(s.Reading)
 	if r.warming() {
 		return
@@ -62,7 +62,7 @@ func (r *Rules) lookDown(st *station, s *bench.Snapshot) {
 	}
 	last, l := e.facts.last(), s.LastRun
 	switch {
-	case s.Run != nil && !s.Run.Suspect && s.At.Sub(later(s.Run.Start, last)) >= r.o.Back:
+	case r.isUp(e, s):
 		r.close(e, "up again since "+e.facts.at(s.Run.Start)+", for "+span(s.At.Sub(s.Run.Start))+" so far")
 	case l != nil && l.EndedAs == bench.RunStopped && l.End.Equal(last):
 		r.close(e, "it was a stop, not a drop")
@@ -73,11 +73,21 @@ func (r *Rules) lookDown(st *station, s *bench.Snapshot) {
 	}
 }
 
-func later(a, b time.Time) time.Time {
-	if a.After(b) {
-		return a
+// isUp reports that a run has gone on for long enough: one that began after the
+// drop, or for as long as it was looked at.
+func (r *Rules) isUp(e *entry, s *bench.Snapshot) bool {
+	if s.Run == nil || s.Run.Suspect {
+		e.up = time.Time{}
+		return false
 	}
-	return b
+	if e.up.IsZero() {
+		e.up = s.At
+	}
+	up := s.At.Sub(e.up)
+	if !s.Run.Start.Before(e.facts.last()) {
+		up = max(up, s.At.Sub(s.Run.Start))
+	}
+	return up >= r.o.Back
 }
 
 // deviceGone is a condition that is never told alone: a device has left the bus

@@ -123,7 +123,9 @@ func (r *Rules) Restore(views []bench.AlertView) {
 }
 
 // Events takes what was concluded of a station, in order, and the station as it is
-// after that. Without a snapshot the events alone are judged.
+// after that: an older snapshot would show conditions that are over, and not show
+// those that have begun. Without a snapshot, or with one that is older than the
+// events, the events alone are judged.
 func (r *Rules) Events(events []bench.Event, s *bench.Snapshot) []Change {
 	if len(events) == 0 && s == nil {
 		return nil
@@ -136,8 +138,10 @@ func (r *Rules) Events(events []bench.Event, s *bench.Snapshot) []Change {
 	}
 	if s != nil {
 		if st := r.station(s.Station, s); st != nil {
-			st.heard = r.now
-			r.look(st, s)
+			st.heard = newest(events, nil)
+			if !s.At.Before(st.heard) {
+				r.look(st, s)
+			}
 		}
 	}
 	return r.finish()
@@ -224,7 +228,7 @@ const stepBack = 2 * time.Second
 func (r *Rules) follow(now time.Time) {
 	if by := now.Sub(r.now); !r.now.IsZero() && by < -stepBack {
 		for _, e := range r.order {
-			e.due = e.due.Add(by)
+			e.due, e.up = e.due.Add(by), time.Time{}
 		}
 		for _, st := range r.stations {
 			st.heard = time.Time{}

@@ -199,3 +199,20 @@ func TestDownThenKind(t *testing.T) {
 		t.Errorf("keys %q, %q", first[0].Alert.Key, then[0].Alert.Key)
 	}
 }
+
+// A goal that turns out to have been at stake has to ring.
+func TestGraver(t *testing.T) {
+	g := newRig(t, one())
+	g.event("s01", bench.RunDown, 0, 0.2, bench.EventData{})
+	g.snaps["s01"].Run = nil
+	got := g.events("s01", 0.7,
+		g.make("s01", bench.RunDropped, 0, 0.7, dropData(bench.Died)),
+		g.make("s01", bench.WatchFailed, 0, 0.7, bench.EventData{Kind: bench.WatchDropped, Goal: "copy"}))
+	want(t, got, "return s01.dropped caution: it is graver now", "raise s01.dropped danger")
+	if got[0].Alert.Key == got[1].Alert.Key {
+		t.Error("two occurrences with one key")
+	}
+	want(t, g.event("s01", bench.RunReclassified, 0, 1, bench.EventData{Kind: bench.StoppedByMark}),
+		"return s01.dropped danger: somebody said that it was a stop, not a drop")
+	countRaised(t, g.all)
+}

@@ -13,6 +13,7 @@ type station struct {
 	Station
 	draws []*drawState
 	mode  bench.Mode
+	armed bool      // a goal was, when it was last looked at
 	label string    // the family's word for it
 	job   string    // number of its case
 	heard time.Time // its last events: older snapshots tell nothing
