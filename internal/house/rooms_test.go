@@ -69,6 +69,7 @@ var rooms = []room{
 	{of: "internal/alert", ours: []string{"internal/unit", "internal/bench"}, pure: true, why: "the message is a plain value that everything which tells people shares"},
 	{of: "internal/alert/roster", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/alert"}, why: "who is told follows from the alert and the time alone: after a restart the same messages are due"},
 	{of: "internal/alert/rule", pure: true, ours: []string{"internal/unit", "internal/bench"}, why: "the same facts must always raise the same alerts, and no order of stations may matter: it gets facts and time, and tells nobody"},
+	{of: "internal/alert/load", pure: true, ours: []string{"internal/unit", "internal/bench"}, why: "the load is counted from the events alone, whoever was told"},
 	{of: "internal/alert/life", pure: true, ours: []string{"internal/unit", "internal/bench"}, why: "the book of alerts is made again from its events: it must not depend on when or where it is read"},
 	{of: "internal/ledger/powercut", pure: true, why: "what a disk may do is a model that knows no store: what it does is chosen by whoever asks"},
 	{of: "internal/alert/partly", why: "which receivers have a message is a matter of keys: it knows no outlet"},

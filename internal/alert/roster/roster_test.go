@@ -382,7 +382,9 @@ func TestRefused(t *testing.T) {
 		Stations: []string{"left"}, Outlets: []string{"phones", "mail"},
 		People: []roster.Person{
 			{Name: "Anna", Outlets: []string{"fax"}, Quiet: []roster.Span{{From: 60, To: 60}}},
-			{Name: "Anna", Outlets: []string{"mail"}}, {Outlets: []string{"mail"}}, {Name: "mail"},
+			{Name: "Anna", Outlets: []string{"mail"}},
+			{Outlets: []string{"mail"}},
+			{Name: "mail"},
 		},
 		Rules: []roster.Rule{
 			{},
