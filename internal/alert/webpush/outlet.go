@@ -8,7 +8,6 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
-	"io"
 	"net"
 	"net/http"
 	"net/netip"
@@ -250,8 +249,7 @@ func (o *Outlet) send(ctx context.Context, m *alert.Message, k *kept) error {
 	if err != nil {
 		return hidden(err)
 	}
-	defer answer.Body.Close()                                     //nolint:errcheck // nothing to do about it
-	_, _ = io.Copy(io.Discard, io.LimitReader(answer.Body, 4096)) // so that the connection can be used again
+	_ = answer.Body.Close() // the status has decided; nothing more is waited for
 	return verdict(answer, time.Now())
 }
 
