@@ -28,7 +28,8 @@ func newStatus() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "status",
 		Short: "Show all stations of a running bench",
-		Long: "status shows all stations of a running bench, one a line. What needs explaining:\n" +
+		Long: "status shows the alerts that stand, then all stations of a running bench, one a line. What\n" +
+			"needs explaining:\n" +
 			"  UP         how long the run has gone on; > where it was up already at first sight\n" +
 			"  WINDOW     how much of the time that the board must stay up is over\n" +
 			"  CURRENT    the last reading; one from before the supply fell silent stands in brackets\n" +

@@ -108,7 +108,7 @@ func newRoot() *cobra.Command {
 	if help, _, err := root.Find([]string{"help"}); err == nil {
 		help.Example = "  benchvigil help run"
 	}
-	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch(), newTrace())
+	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch(), newTrace(), newAlert())
 	root.AddCommand(newHistory(), newLedger(), newBackup(), newRestore())
 	return root
 }

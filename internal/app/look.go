@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"benchvigil/internal/api"
+	"benchvigil/internal/bench"
 )
 
 // StatusOptions say how to show the stations of a running daemon.
@@ -32,7 +33,7 @@ func ShowStatus(ctx context.Context, o StatusOptions) error {
 	if o.Watch && (o.Every < 100*time.Millisecond || o.Every > time.Hour) {
 		return fmt.Errorf("%w: --every %v: want 100ms to 1h", ErrCommand, o.Every)
 	}
-	l := looker{o: o, ask: c.stations}
+	l := looker{o: o, ask: c.stations, alerts: c.alerts}
 	return l.run(ctx)
 }
 
@@ -40,6 +41,9 @@ func ShowStatus(ctx context.Context, o StatusOptions) error {
 type looker struct {
 	o   StatusOptions
 	ask func(context.Context) ([]api.Status, string, error)
+	// alerts are those that are not normal; nil: there never are any. JSON has
+	// a command of its own for them.
+	alerts func(context.Context) ([]bench.AlertView, error)
 
 	heard time.Time // the last answer
 	said  string    // what was said last beside the stations
@@ -64,10 +68,14 @@ func (l *looker) run(ctx context.Context) error {
 
 func (l *looker) look(ctx context.Context) error {
 	stations, notice, err := l.ask(ctx)
+	var standing []bench.AlertView
+	if err == nil && l.alerts != nil && !l.o.JSON {
+		standing, err = l.alerts(ctx)
+	}
 	switch {
 	case err == nil:
 		l.heard = time.Now()
-		return l.show(stations, notice)
+		return l.show(stations, notice, standing)
 	case !l.o.Watch, l.heard.IsZero(), ctx.Err() != nil:
 		return err
 	}
@@ -87,7 +95,7 @@ func (l *looker) missed(why error) error {
 	return l.print(text + "\n")
 }
 
-func (l *looker) show(stations []api.Status, notice string) error {
+func (l *looker) show(stations []api.Status, notice string, standing []bench.AlertView) error {
 	var b strings.Builder
 	if l.o.JSON {
 		if err := l.say(notice); err != nil {
@@ -99,6 +107,7 @@ func (l *looker) show(stations []api.Status, notice string) error {
 		return l.print(b.String())
 	}
 	l.said = ""
+	b.WriteString(alertLines(standing))
 	if notice != "" {
 		b.WriteString(notice + "\n")
 	}
