@@ -63,7 +63,7 @@ type tier struct {
 // first.
 func (r *Rules) tiers(e *entry) []tier {
 	st := r.stations[e.alert.Station]
-	if st == nil {
+	if st == nil || e.cause != nil && e.cause.Kind == bench.AlertUSBLost {
 		return nil
 	}
 	switch r.caused(e) {
@@ -146,6 +146,7 @@ func (e *entry) isCause() bool {
 // findCauses looks for what stations have in common that went down together. A
 // condition stays part of its cause for as long as it stands, or of a wider one.
 func (r *Rules) findCauses() {
+	r.underUSB()
 	narrow, wide := map[bench.AlertPoint][]shareOf{}, map[bench.AlertPoint][]shareOf{}
 	for _, e := range r.order {
 		for _, t := range r.tiers(e) {
@@ -162,7 +163,6 @@ func (r *Rules) findCauses() {
 	for p, all := range wide {
 		takeIn(p, all)
 	}
-	r.underUSB()
 	r.keepCauses()
 	r.regroup = false
 }
@@ -217,18 +217,20 @@ func enough(all []shareOf) bool {
 }
 
 // underUSB puts devices that seem to have left the bus under the loss of the USB
-// watch, without which nobody can know.
+// watch, without which nobody can know. What was told already stays told: it may
+// have to stand after the watch is back, and an occurrence is raised once.
 func (r *Rules) underUSB() {
 	usb := r.points[bench.AlertPoint{Kind: bench.AlertUSBLost}]
 	for _, e := range r.order {
-		within := usb != nil && r.caused(e) == byLink && !e.facts.last().Before(usb.facts.since.Add(-together))
-		switch under := e.cause != nil && e.cause.Kind == bench.AlertUSBLost; {
-		case within:
+		under := e.cause != nil && e.cause.Kind == bench.AlertUSBLost
+		switch {
+		case usb == nil && under:
+			e.cause = nil
+		case usb == nil || e.rung || e.cause != nil || r.caused(e) != byLink:
+		case !e.facts.last().Before(usb.facts.since.Add(-together)):
 			p := usb.alert.Point()
 			e.cause = &p
 			r.hasten(usb, e)
-		case under:
-			e.cause = nil
 		}
 	}
 }
@@ -309,7 +311,7 @@ func (r *Rules) keepCause(p bench.AlertPoint, parts []*entry) {
 func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) facts {
 	f := facts{kind: p.Kind, rule: p.Rule, severity: bench.Caution, zone: r.o.Zone, since: parts[0].facts.last()}
 	if old != nil {
-		f.others, f.severity, f.event = slices.Clone(old.members), old.facts.severity, old.facts.event
+		f.others, f.severity, f.event = r.stillOf(p, old.members), old.facts.severity, old.facts.event
 	}
 	if old == nil && r.armedAt(p) {
 		f.severity = bench.Danger
@@ -337,6 +339,20 @@ func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) fac
 	f.why = inLines(names)
 	f.silent = !slices.ContainsFunc(parts, func(e *entry) bool { return e.facts.kind == bench.AlertDropped })
 	return f
+}
+
+// stillOf are the stations that a cause took along, without those that a wider
+// one has taken from it.
+func (r *Rules) stillOf(p bench.AlertPoint, members []string) (out []string) {
+	for _, id := range members {
+		moved := slices.ContainsFunc(r.order, func(e *entry) bool {
+			return e.alert.Station == id && e.cause != nil && *e.cause != p && e.cause.Kind == p.Kind
+		})
+		if !moved {
+			out = append(out, id)
+		}
+	}
+	return out
 }
 
 // armedAt reports a goal at any station that shares a thing which seems to be

@@ -47,13 +47,7 @@ func TestSupplyTakesIn(t *testing.T) {
 	for i, id := range sorted(g.snaps) {
 		g.drop(id, bench.BrownOut, 0.1*float64(i), 0.8)
 	}
-	raised := 0
-	for _, c := range g.all {
-		if c.What == rule.Raise {
-			raised++
-		}
-	}
-	if raised != 2 {
+	if raised := countRaised(t, g.all); raised != 2 {
 		t.Errorf("%d alerts rang:\n%s", raised, strings.Join(brief(g.all), "\n"))
 	}
 	left := g.r.Standing()
@@ -275,27 +269,33 @@ func TestStorm(t *testing.T) {
 	}
 }
 
-// countRaised counts what rang, and holds each change against what stood.
-func countRaised(t *testing.T, changes []rule.Change) (raised int) {
+// countRaised counts what rang, and holds each change against what stood. No
+// occurrence is raised twice.
+func countRaised(t rapid.TB, changes []rule.Change) (raised int) {
 	t.Helper()
-	stands := map[bench.AlertPoint]string{}
+	stands, keys := map[bench.AlertPoint]string{}, map[string]bool{}
+	severity := map[string]bench.Severity{}
 	for _, c := range changes {
 		p := c.Alert.Point()
 		switch c.What {
 		case rule.Raise:
 			raised++
-			if !c.Alert.Passing && stands[p] != "" {
-				t.Fatalf("%s was raised twice", p)
+			if !c.Alert.Passing && (stands[p] != "" || keys[c.Alert.Key]) {
+				t.Fatalf("%s was raised twice", c.Alert.Key)
 			}
 			if !c.Alert.Passing {
 				stands[p] = c.Alert.Key
 			}
+			keys[c.Alert.Key], severity[c.Alert.Key] = true, c.Alert.Severity
 		case rule.Amend, rule.Return:
 			if stands[p] != c.Alert.Key {
 				t.Fatalf("%s: %s of %q, %q stands", c.What, p, c.Alert.Key, stands[p])
 			}
 			if c.What == rule.Return {
 				delete(stands, p)
+			} else if c.Alert.Severity != severity[c.Alert.Key] {
+				raised++
+				severity[c.Alert.Key] = c.Alert.Severity
 			}
 		}
 	}

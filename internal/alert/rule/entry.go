@@ -13,7 +13,8 @@ type entry struct {
 	alert    bench.Alert
 	due      time.Time // when it is to be told
 	told     bool
-	toldAs   bench.Severity
+	rung     bool              // it was raised: no occurrence is raised twice
+	toldAs   bench.Severity    // of what was told
 	silent   bool              // it is told as part of a cause alone
 	changed  string            // why its words are others than those told; empty: they are not
 	cause    *bench.AlertPoint // what it is part of; nil: nothing
@@ -71,6 +72,9 @@ func (r *Rules) close(e *entry, why string) {
 	delete(r.points, e.alert.Point())
 	r.order = slices.DeleteFunc(r.order, func(o *entry) bool { return o == e })
 	r.regroup = r.regroup || e.signal != none || e.cause != nil || e.facts.kind == bench.AlertUSBLost
+	if st := r.stations[e.facts.station]; st != nil && e.facts.kind == bench.AlertDropped {
+		st.over = e.facts.last()
+	}
 	if e.told {
 		r.tellOver(e, why)
 	}
@@ -110,37 +114,28 @@ func (r *Rules) tell() {
 	r.regroup = false
 }
 
-// tellOne tells one condition. One that is graver than was told is told as
-// another occurrence, because it has to ring.
+// tellOne tells one condition. One that is graver than was told is amended at
+// once, because that has to ring.
 func (r *Rules) tellOne(e *entry) {
 	switch {
 	case e.cause != nil && e.told:
 		e.told = false
 		r.tellOver(e, "part of "+r.nameOf(*e.cause))
 	case e.cause != nil || e.silent || e.due.After(r.now):
-	case e.told && e.alert.Severity == bench.Danger && e.toldAs != bench.Danger:
-		r.tellOver(e, "it is graver now")
-		e.alert.Key += "." + string(bench.Danger)
-		r.raise(e)
 	case !e.told:
-		r.raise(e)
-	case e.changed != "" && e.isCause() && !r.ticks:
+		e.told, e.rung = true, true
+		r.out = append(r.out, Change{What: Raise, Alert: e.alert, At: r.now})
+	case e.changed != "" && e.isCause() && !r.ticks && e.alert.Severity == e.toldAs:
 		return // what a storm adds is told once a tick, not once a station
 	case e.changed != "":
 		r.out = append(r.out, Change{What: Amend, Alert: e.alert, At: r.now, Why: e.changed})
 	}
-	e.changed = ""
-}
-
-func (r *Rules) raise(e *entry) {
-	e.told, e.toldAs = true, e.alert.Severity
-	r.out = append(r.out, Change{What: Raise, Alert: e.alert, At: r.now})
+	e.changed, e.toldAs = "", e.alert.Severity
 }
 
 // tellOver tells a return. The second line says what is so now.
 func (r *Rules) tellOver(e *entry, why string) {
 	a := e.alert
-	a.Severity = e.toldAs
 	a.Text = clip(sentence(why)+" It was: "+a.Text, mostText)
 	r.out = append(r.out, Change{What: Return, Alert: a, At: r.now, Why: why})
 }

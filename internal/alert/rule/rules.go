@@ -33,8 +33,8 @@ type What string
 // The changes.
 const (
 	Raise  What = "raise"
-	Amend  What = "amend"  // more is known of the same occurrence; it need not ring again
-	Return What = "return" // it is over, or part of another alert
+	Amend  What = "amend"  // more is known of the same occurrence; it need not ring again unless it weighs more
+	Return What = "return" // it is over, or part of another alert; Text says what is so now
 )
 
 // Change is one step of one alert, which stands in it as it is after the step.
@@ -112,7 +112,7 @@ func (r *Rules) Restore(views []bench.AlertView) {
 			continue
 		}
 		e := &entry{
-			facts: factsOf(&v.Alert), alert: v.Alert, told: true, toldAs: v.Severity,
+			facts: factsOf(&v.Alert), alert: v.Alert, told: true, rung: true, toldAs: v.Severity,
 			due: v.Since, restored: true, members: slices.Clone(v.Others),
 		}
 		e.facts.zone = r.o.Zone

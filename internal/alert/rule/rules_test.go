@@ -208,10 +208,7 @@ func TestGraver(t *testing.T) {
 	got := g.events("s01", 0.7,
 		g.make("s01", bench.RunDropped, 0, 0.7, dropData(bench.Died)),
 		g.make("s01", bench.WatchFailed, 0, 0.7, bench.EventData{Kind: bench.WatchDropped, Goal: "copy"}))
-	want(t, got, "return s01.dropped caution: it is graver now", "raise s01.dropped danger")
-	if got[0].Alert.Key == got[1].Alert.Key {
-		t.Error("two occurrences with one key")
-	}
+	want(t, got, "amend s01.dropped danger: its kind is known")
 	want(t, g.event("s01", bench.RunReclassified, 0, 1, bench.EventData{Kind: bench.StoppedByMark}),
 		"return s01.dropped danger: somebody said that it was a stop, not a drop")
 	countRaised(t, g.all)

@@ -17,6 +17,7 @@ type station struct {
 	label string    // the family's word for it
 	job   string    // number of its case
 	heard time.Time // its last events: older snapshots tell nothing
+	over  time.Time // the last drop that is over: told once more it is no other
 	usb   time.Time // since when the USB watch is lost, as it knows
 	idle  time.Time // since when no run goes on; zero while one does
 
@@ -132,7 +133,9 @@ func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.S
 	case bench.StallRaised:
 		raise(bench.AlertStalled)
 	case bench.StallCleared:
-		r.closeAt(st.at(bench.AlertStalled), "it moves again")
+		if s == nil || s.Stalled.IsZero() {
+			r.closeAt(st.at(bench.AlertStalled), "it moves again")
+		}
 	case bench.CurrentHigh:
 		raise(bench.AlertHighAmps)
 	case bench.CurrentCollapsed:
@@ -147,11 +150,15 @@ func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.S
 		raise(bench.AlertSupplyLost)
 		r.mark(r.points[st.at(bench.AlertSupplyLost)], byPower)
 	case bench.SupplyBack:
-		r.closeAt(st.at(bench.AlertSupplyLost), "the supply answers again")
+		if s == nil || s.SupplyLost.IsZero() {
+			r.closeAt(st.at(bench.AlertSupplyLost), "the supply answers again")
+		}
 	case bench.USBLost:
 		r.usbSeen(st, e.Time, e.Data.Why)
 	case bench.USBBack:
-		r.usbSeen(st, time.Time{}, nil)
+		if s == nil || s.USBLost.IsZero() {
+			r.usbSeen(st, time.Time{}, nil)
+		}
 	case bench.WindowMet:
 		r.windowMet(st, e, all, s)
 	case bench.WatchDone:
@@ -180,6 +187,9 @@ func (r *Rules) windowMet(st *station, e *bench.Event, all []bench.Event, s *ben
 // dropped raises a drop. While the one before it is not over it is the same
 // occurrence, unless more is at stake now.
 func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench.Snapshot) {
+	if e.Time.Equal(st.over) {
+		return
+	}
 	f := r.about(st, bench.AlertDropped, e.Time, s).of(e)
 	if e.Type == bench.RunDown {
 		f.how = ""
