@@ -82,6 +82,8 @@ var rooms = []room{
 	{of: "internal/alert/post", ours: []string{"internal/alert"}, why: "a request is judged without knowing what is in it"},
 	{of: "internal/alert/outlettest", ours: []string{"internal/unit", "internal/bench", "internal/alert"}, why: "the suite sees an outlet by what a dispatcher sees of it"},
 	{of: "internal/alert/webhook", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/publish", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/alertmanager", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
 	{of: "internal/web", ours: vocabulary, why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: vocabulary, why: edgeWhy},

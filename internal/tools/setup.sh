@@ -107,13 +107,35 @@ unpack_promtool() {
 		rm -rf .cache/promtool
 }
 
+# Alertmanager is unpacked, too: installed, it would be started. Debian's reads
+# its own templates from a fixed folder; in the unpacked one that path, of the
+# same length, is made to mean the folder in which it is run.
+unpack_alertmanager() {
+	local from=.cache/alertmanager path=/usr/share/prometheus/alertmanager
+	local here
+	here=.$(printf '%*s' $((${#path} - 1)) '' | tr ' ' /)
+	rm -rf "$from" &&
+		mkdir -p "$from" .cache/bin &&
+		(cd "$from" && apt-get -q -o APT::Sandbox::User=root download prometheus-alertmanager) &&
+		dpkg -x "$from"/*.deb "$from" &&
+		LC_ALL=C sed "s#$path#$here#g" "$from/usr/bin/prometheus-alertmanager" >"$from/alertmanager" &&
+		chmod +x "$from/alertmanager" &&
+		cp "$from$path"/*.tmpl .cache/bin/ &&
+		mv "$from/alertmanager" .cache/bin/alertmanager &&
+		rm -rf "$from"
+}
+
 download() {
-	[ -x .cache/bin/promtool ] && [ -d .cache/vm/kernel ] && return
-	command -v apt-get >/dev/null || die "this is not Debian: promtool and the kernel for the virtual machine" \
+	[ -x .cache/bin/promtool ] && [ -x .cache/bin/alertmanager ] && [ -d .cache/vm/kernel ] && return
+	command -v apt-get >/dev/null || die "this is not Debian: promtool, Alertmanager and the kernel for the virtual machine" \
 		"come from its archive; make race and make fuzz work without them"
 	if [ ! -x .cache/bin/promtool ]; then
 		say "promtool: checks the metrics page (unpacked into .cache, not installed)"
 		with_lists unpack_promtool || die "promtool did not come: see above"
+	fi
+	if [ ! -x .cache/bin/alertmanager ]; then
+		say "prometheus-alertmanager: takes alerts in a test (unpacked into .cache, not installed)"
+		with_lists unpack_alertmanager || die "Alertmanager did not come: see above"
 	fi
 	if [ ! -d .cache/vm/kernel ]; then
 		say "linux-image-amd64: the kernel for the virtual machine (unpacked into .cache, not installed)"
