@@ -25,6 +25,7 @@ type Look struct {
 	Again                  string // the path to load next without script; empty: the same
 	Now                    string // the bench's time of day
 	CanMark                bool
+	CanPush                bool // phones can subscribe to alerts
 	Summary                Summary
 	Grid                   Grid
 	Legend                 []Severity
@@ -130,7 +131,7 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
-		CanMark: s.o.Mark != nil, Legend: severities, Screens: choices(), Goals: goals(),
+		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
 	if s.o.Notice != nil {
 		f.HasNotice, f.Notice = true, s.o.Notice()

@@ -39,6 +39,7 @@ type Options struct {
 	// Mark hands a person's mark to a station, false when it is too busy to take
 	// it; nil: the pages have no marks. With script they go through API.
 	Mark   func(station string, m bench.Mark) bool
+	Push   *Push // lets phones subscribe to alerts; nil: they cannot
 	Logger *zap.Logger
 	Every  time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
 	Zone   *time.Location // of the times shown; nil: time.Local
@@ -123,6 +124,7 @@ func (s *Site) mux() http.Handler {
 	for _, name := range []string{"app.js", "marks.js", "keys.js", "style.css", "marks.css", "phone.css", "icon.svg"} {
 		mux.HandleFunc("GET /"+name, s.serveAsset(name))
 	}
+	s.pushRoutes(mux)
 	if s.o.API != nil {
 		mux.Handle("/api/", s.o.API)
 	}
