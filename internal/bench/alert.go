@@ -133,6 +133,12 @@ type AlertView struct {
 	Until    time.Time  `json:"until,omitzero"`    // of shelving, or of being suppressed
 }
 
+// Rings reports an alert that people are to be told of until somebody
+// acknowledges it: it stands or is news, and is neither put off nor held back.
+func (v *AlertView) Rings() bool {
+	return v.State == AlertUnacknowledged || v.State == AlertReturned && v.Passing
+}
+
 // AlertAct is what a person does about an alert.
 type AlertAct struct {
 	Do  AlertDeed

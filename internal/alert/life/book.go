@@ -62,9 +62,9 @@ func (b *Book) Apply(e bench.Event) {
 	}
 }
 
-// Raise enters an alert. One that was entered before, by its key, changes
-// nothing, however its life went on. Where another stands at the same point, that
-// one returns and the new one takes its place. An empty key is made of Since.
+// Raise enters an alert. The last one of its point, by its key, changes nothing,
+// however its life went on. Where another stands at the point, that one returns
+// and the new one takes its place. An empty key is made of Since.
 func (b *Book) Raise(a bench.Alert, at time.Time) (out []bench.Event) {
 	if a.Key == "" {
 		a.Key = a.Point().KeyAt(a.Since)
@@ -203,7 +203,7 @@ func (b *Book) pass(e *entry, now time.Time) []bench.Event {
 		return b.step(e, unshelve, now, "", "the time of its shelving is over")
 	case v.State == bench.AlertReturned && now.Sub(v.Changed) >= keep(v.Severity):
 		return b.step(e, close, now, "", "nobody acknowledged it for "+keep(v.Severity).String())
-	case unseen(v) && v.Raised.Sub(now) > slack:
+	case v.Rings() && v.Raised.Sub(now) > slack:
 		at := e.moment(now)
 		v.Raised, v.Changed = at, at
 		return e.tell(bench.AlertWasChanged, at, "", "the clock was set back to before it was told")
@@ -216,11 +216,6 @@ func keep(s bench.Severity) time.Duration {
 		return KeepDanger
 	}
 	return KeepNews
-}
-
-// unseen reports an alert that is told and that nobody has acknowledged.
-func unseen(v *bench.AlertView) bool {
-	return v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned && v.Passing
 }
 
 // Views are the alerts that are not normal, the weightiest first and of those the

@@ -26,7 +26,6 @@ func (r *ring) short() bool {
 // stand is a time in which an alert stood, and people were told so.
 type stand struct {
 	point    bench.AlertPoint
-	key      string
 	from, to time.Time
 }
 
@@ -54,13 +53,12 @@ func (f *follower) take(e bench.Event) {
 
 // ring enters an alert that is told anew.
 func (f *follower) ring(e bench.Event, v *bench.AlertView) {
-	told := v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned && v.Passing
 	switch e.Type {
 	case bench.AlertWasRaised, bench.AlertWasUnshelved, bench.AlertWasReleased, bench.AlertWasPutBack:
 	default:
 		return
 	}
-	if !told || !v.Raised.Equal(v.Changed) {
+	if !v.Rings() || !v.Raised.Equal(v.Changed) {
 		return
 	}
 	r := &ring{at: e.Time, point: v.Point(), severity: v.Severity, news: v.Passing}
@@ -87,14 +85,13 @@ func (f *follower) stand(e bench.Event, v *bench.AlertView) {
 	p := v.Point()
 	up := v.Stands && (v.State == bench.AlertUnacknowledged || v.State == bench.AlertAcknowledged)
 	s, was := f.now[p]
-	if was && (!up || s.key != v.Key) {
+	if was && !up {
 		s.to = e.Time
 		f.past = append(f.past, s)
 		delete(f.now, p)
-		was = false
 	}
 	if up && !was {
-		f.now[p] = stand{point: p, key: v.Key, from: e.Time}
+		f.now[p] = stand{point: p, from: e.Time}
 	}
 }
 

@@ -27,21 +27,21 @@ const (
 // Due are the messages that a step in the life of an alert makes due at once: v
 // is the alert after the step, cause the type of its event.
 func (r *Roster) Due(v *bench.AlertView, cause bench.EventType, now time.Time) []Delivery {
-	if v.Raised.After(now) {
-		now = v.Raised // the event may be a moment later than what it was made of
-	}
 	switch cause {
 	case bench.AlertWasRaised, bench.AlertWasUnshelved, bench.AlertWasReleased, bench.AlertWasPutBack:
+		if v.Raised.After(now) {
+			now = v.Raised // the event may be a moment later than what it was made of
+		}
 		return r.Later(v, now)
 	case bench.AlertWasChanged:
-		if rings(v) || v.State == bench.AlertAcknowledged {
+		if v.Rings() || v.State == bench.AlertAcknowledged {
 			return r.after(v, alert.Changed, wording(v), now, now)
 		}
 	case bench.AlertWasAcknowledged, bench.AlertWasShelved, bench.AlertWasTakenOut:
-		return r.after(v, alert.Taken, moment(v.Changed), v.Changed, now)
+		return r.after(v, alert.Taken, "", v.Changed, now)
 	case bench.AlertHasReturned:
 		if !v.Passing && v.Returned.Equal(v.Changed) {
-			return r.after(v, alert.Returned, moment(v.Returned), v.Returned, now)
+			return r.after(v, alert.Returned, "", v.Returned, now)
 		}
 	}
 	return nil
@@ -52,7 +52,7 @@ func (r *Roster) Due(v *bench.AlertView, cause bench.EventType, now time.Time) [
 // receiver it is the last. Asked again, it gives the same ones again, with the
 // same keys.
 func (r *Roster) Later(v *bench.AlertView, now time.Time) (out []Delivery) {
-	if !rings(v) || stale(v, r.o.Fresh, now) {
+	if !v.Rings() || stale(v, r.o.Fresh, now) {
 		return nil
 	}
 	for _, to := range r.receivers(&v.Alert) {
@@ -73,7 +73,7 @@ func (r *Roster) Later(v *bench.AlertView, now time.Time) (out []Delivery) {
 // Next is when Later can give more than now; zero where it never does as the
 // alert stands.
 func (r *Roster) Next(v *bench.AlertView, now time.Time) (next time.Time) {
-	if !rings(v) || stale(v, r.o.Fresh, now) {
+	if !v.Rings() || stale(v, r.o.Fresh, now) {
 		return time.Time{}
 	}
 	for _, to := range r.receivers(&v.Alert) {
@@ -91,19 +91,13 @@ func (r *Roster) Next(v *bench.AlertView, now time.Time) (next time.Time) {
 	return next
 }
 
-// rings reports an alert that has to be told: what is shelved, suppressed, out
-// of service or acknowledged has not, nor what is over.
-func rings(v *bench.AlertView) bool {
-	return v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned && v.Passing
-}
-
-// fleeting reports an alert that is only worth telling while it is fresh.
-func fleeting(v *bench.AlertView) bool {
+// perishable reports an alert that is only worth telling while it is fresh.
+func perishable(v *bench.AlertView) bool {
 	return v.Severity != bench.Danger && (v.Passing || v.Severity == bench.Notice)
 }
 
 func stale(v *bench.AlertView, fresh time.Duration, now time.Time) bool {
-	return fleeting(v) && now.Sub(v.Raised) > fresh
+	return perishable(v) && now.Sub(v.Raised) > fresh
 }
 
 // first is when a receiver hears of an alert first; false: never.
@@ -167,7 +161,7 @@ func (r *Roster) after(v *bench.AlertView, deed alert.Deed, what string, until, 
 }
 
 // delivery makes a message. Its key is of the telling it belongs to: an alert
-// that comes back from a shelf is told again.
+// that comes back from a shelf is told again, and once more taken or over.
 func (r *Roster) delivery(v *bench.AlertView, to *receiver, deed alert.Deed, n int, what string, due, now time.Time) Delivery {
 	parts := []string{v.Key, moment(v.Raised), string(deed), to.person, to.outlet, strconv.Itoa(n)}
 	if what != "" {
