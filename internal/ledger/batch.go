@@ -34,6 +34,20 @@ func (b *batch) empty() bool {
 	return len(b.stations)+len(b.channels)+len(b.stretches)+len(b.facts)+len(b.pieces)+len(b.states) == 0
 }
 
+// first splits off the first states of stretches that begin with this batch: what
+// is recorded of a stretch shall never be there without one. Later states wait
+// until all that is in them is written.
+func (b *batch) first() (with, later []*state) {
+	for _, s := range b.states {
+		if s.at == firstMoment {
+			with = append(with, s)
+		} else {
+			later = append(later, s)
+		}
+	}
+	return with, later
+}
+
 // join appends a later batch.
 func (b *batch) join(later *batch) {
 	b.stations = append(b.stations, later.stations...)

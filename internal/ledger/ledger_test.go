@@ -174,13 +174,13 @@ func TestRunsAndWatches(t *testing.T) {
 	}))
 	wantRuns := []ledger.Run{
 		{
-			Station: "s1", Profile: "invented-handset", Started: at(0), Assumed: true, Outcome: "dropped", Kind: "reset", Ended: at(60),
+			Station: "s1", Profile: "invented-handset", Started: at(0), Assumed: true, Outcome: "dropped", Kind: "reset", Ended: at(60), Lasted: 90 * time.Second,
 			Window: 210 * time.Second, Missed: at(60), Restarts: 1, Stalls: 1,
 		},
 		{Station: "s2", Started: at(5), Outcome: "unseen"},
 		{Station: "s2", Started: at(50), Assumed: true, Outcome: "running"},
 		{
-			Station: "s1", Hookup: 1, Profile: "invented-handset", Started: at(110), Outcome: "stopped", Kind: "mark", Ended: at(330),
+			Station: "s1", Hookup: 1, Profile: "invented-handset", Started: at(110), Outcome: "stopped", Kind: "mark", Ended: at(330), Lasted: 90 * time.Second,
 			Window: 210 * time.Second, Met: at(320),
 		},
 	}
@@ -571,4 +571,36 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("%d events after a refused restore, want 1", len(got))
 	}
 	must(t, l.Vacuum(context.WithoutCancel(t.Context())))
+}
+
+// sameViews says how the views differ from those that a rebuild makes.
+func sameViews(ctx context.Context, l *ledger.Ledger) error {
+	before, err := views(ctx, l)
+	if err != nil {
+		return err
+	}
+	if bad, err := l.Rebuild(ctx); err != nil || len(bad) > 0 {
+		return fmt.Errorf("rebuild: %v, %w", bad, err)
+	}
+	after, err := views(ctx, l)
+	if d := cmp.Diff(before, after); d != "" {
+		return fmt.Errorf("the views are not those of a rebuild: %s", d)
+	}
+	return err
+}
+
+func views(ctx context.Context, l *ledger.Ledger) (out []any, err error) {
+	for v, err := range l.Runs(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	for v, err := range l.Watches(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, nil
 }

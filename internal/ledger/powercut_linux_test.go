@@ -410,35 +410,3 @@ func lostAlerts(ctx context.Context, l *ledger.Ledger, station string, events in
 	}
 	return nil
 }
-
-// sameViews says how the views differ from those that a rebuild makes.
-func sameViews(ctx context.Context, l *ledger.Ledger) error {
-	before, err := views(ctx, l)
-	if err != nil {
-		return err
-	}
-	if bad, err := l.Rebuild(ctx); err != nil || len(bad) > 0 {
-		return fmt.Errorf("rebuild: %v, %w", bad, err)
-	}
-	after, err := views(ctx, l)
-	if d := cmp.Diff(before, after); d != "" {
-		return fmt.Errorf("the views are not those of a rebuild: %s", d)
-	}
-	return err
-}
-
-func views(ctx context.Context, l *ledger.Ledger) (out []any, err error) {
-	for v, err := range l.Runs(ctx, ledger.Query{}) {
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, v)
-	}
-	for v, err := range l.Watches(ctx, ledger.Query{}) {
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, v)
-	}
-	return out, nil
-}

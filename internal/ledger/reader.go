@@ -82,9 +82,10 @@ type Run struct {
 	Profile  string
 	Started  time.Time
 	Assumed  bool
-	Outcome  string    // running, dropped, stopped; unseen: nobody saw its end
-	Kind     string    // of the drop or stop
-	Ended    time.Time // zero while it runs, and where it is unseen
+	Outcome  string        // running, dropped, stopped; unseen: nobody saw its end
+	Kind     string        // of the drop or stop
+	Ended    time.Time     // zero while it runs, and where it is unseen
+	Lasted   time.Duration // not the time from Started to Ended, if the clock was stepped in between
 	Window   time.Duration
 	Met      time.Time // zero: not met
 	Missed   time.Time
@@ -95,15 +96,15 @@ type Run struct {
 // Runs lists the runs that touch the interval, by their start.
 func (r *Reader) Runs(ctx context.Context, q Query) iter.Seq2[Run, error] {
 	from, to := q.span()
-	return rows(ctx, r.db, `SELECT station.name, hookup, profile, started, assumed, outcome, kind, ended, window, met, missed, restarts, stalls
+	return rows(ctx, r.db, `SELECT station.name, hookup, profile, started, assumed, outcome, kind, ended, uptime, window, met, missed, restarts, stalls
 		FROM run JOIN station ON station.id = station
 		WHERE (?1 = '' OR station.name = ?1) AND (?2 = '' OR outcome = ?2) AND started <= ?4 AND coalesce(ended, ?4) >= ?3
 		ORDER BY started, run.id`, func(s scan) (v Run, err error) {
 		var started int64
-		var ended, window, met, missed sql.NullInt64
-		err = s(&v.Station, &v.Hookup, &v.Profile, &started, &v.Assumed, &v.Outcome, &v.Kind, &ended, &window, &met, &missed, &v.Restarts, &v.Stalls)
+		var ended, lasted, window, met, missed sql.NullInt64
+		err = s(&v.Station, &v.Hookup, &v.Profile, &started, &v.Assumed, &v.Outcome, &v.Kind, &ended, &lasted, &window, &met, &missed, &v.Restarts, &v.Stalls)
 		v.Started, v.Ended, v.Met, v.Missed = moment(started), maybe(ended), maybe(met), maybe(missed)
-		v.Window = time.Duration(window.Int64) * time.Millisecond
+		v.Lasted, v.Window = time.Duration(lasted.Int64)*time.Millisecond, time.Duration(window.Int64)*time.Millisecond
 		return v, err
 	}, q.Station, q.Outcome, from, to)
 }
@@ -112,7 +113,7 @@ func (r *Reader) Runs(ctx context.Context, q Query) iter.Seq2[Run, error] {
 // saw its end.
 func (r *Run) Uptime() (d unit.Maybe[time.Duration]) {
 	if !r.Ended.IsZero() {
-		d = unit.Some(r.Ended.Sub(r.Started))
+		d = unit.Some(r.Lasted)
 	}
 	return d
 }

@@ -113,7 +113,8 @@ func (l *Ledger) Record(o bench.Observation) {
 
 // SaveState takes what inference remembers of a station after all that was
 // recorded of it, and the moment up to which it has followed time: nothing is
-// recorded of an earlier one any more. The slice is kept.
+// recorded of an earlier one any more. What is saved before anything is recorded of
+// a stretch is committed with its beginning. The slice is kept.
 func (l *Ledger) SaveState(station string, now time.Time, data []byte) {
 	r := &l.rec
 	r.mu.Lock()
@@ -177,7 +178,7 @@ func (r *recorder) ripen(ln *line) {
 	if ln.held == nil {
 		return
 	}
-	r.next.states = slices.DeleteFunc(r.next.states, func(s *state) bool { return s.line == ln })
+	r.next.states = slices.DeleteFunc(r.next.states, func(s *state) bool { return s.line == ln && s.at != firstMoment })
 	r.next.states = append(r.next.states, ln.held)
 	ln.held = nil
 }
@@ -259,7 +260,7 @@ func (r *recorder) take(all bool, adds []appended) *batch {
 	b.firstPiece = r.piece + 1
 	r.next = batch{}
 	if !all {
-		b.states, r.next.states = nil, b.states
+		b.states, r.next.states = b.first()
 	}
 	return &b
 }

@@ -22,15 +22,11 @@ func (l *Ledger) retire(ctx context.Context) error {
 		cutoff = l.o.Now().Add(-l.o.Retain.Age).UnixMilli()
 	}
 	for {
-		before := cutoff
 		full, err := l.overfull(ctx)
 		if err != nil {
 			return err
 		}
-		if full {
-			before = math.MaxInt64
-		}
-		n, err := l.retireSome(ctx, before)
+		n, err := l.retireSome(ctx, cutoff, full)
 		if err != nil || n < retireAtOnce && !full || n == 0 {
 			return err
 		}
@@ -48,10 +44,13 @@ func (l *Ledger) overfull(ctx context.Context) (bool, error) {
 }
 
 // retired is a block that goes.
-type retired struct{ id, station, end int64 }
+type retired struct{ id, station, stretch, end int64 }
 
-func (l *Ledger) retireSome(ctx context.Context, before int64) (int, error) {
-	blocks, err := l.oldestBlocks(ctx, before)
+func (l *Ledger) retireSome(ctx context.Context, cutoff int64, full bool) (int, error) {
+	blocks, err := l.agedBlocks(ctx, cutoff)
+	if full && err == nil && len(blocks) == 0 {
+		blocks, err = l.oldestBlocks(ctx)
+	}
 	if err != nil || len(blocks) == 0 {
 		return 0, err
 	}
@@ -69,36 +68,42 @@ func (l *Ledger) retireSome(ctx context.Context, before int64) (int, error) {
 	return len(blocks), err
 }
 
-// oldestBlocks are those that ended before, and do not belong to a watch that
-// is armed. Blocks are numbered as they were made, so the first to be kept ends
-// the search.
-func (l *Ledger) oldestBlocks(ctx context.Context, before int64) (out []retired, err error) {
-	err = each(ctx, l.Reader.db, `SELECT block.id, channel.station, block.end,
-		coalesce(block.end >= (SELECT min(armed) FROM watch WHERE watch.station = channel.station AND outcome = 'armed'), 0)
-		FROM block JOIN channel ON channel.id = block.channel ORDER BY block.id`, func(s scan) error {
-		var b retired
-		var watched bool
-		if err := s(&b.id, &b.station, &b.end, &watched); err != nil {
-			return err
-		}
-		switch {
-		case watched:
-			return nil
-		case b.end >= before || len(out) == retireAtOnce:
-			return errEnough
-		}
-		out = append(out, b)
-		return nil
-	})
-	return out, ended(err)
+// armed is the moment from which on the traces of a channel's station are kept.
+const armed = `(SELECT min(armed) FROM watch INDEXED BY watch_open WHERE watch.station = channel.station AND outcome = 'armed')`
+
+// agedBlocks are some of those that ended before a moment, and do not belong to
+// a watch that is armed. Each channel's are found by their end: where the clock
+// was wrong, they do not end in the order in which they were made.
+func (l *Ledger) agedBlocks(ctx context.Context, cutoff int64) ([]retired, error) {
+	return l.blocks(ctx, `SELECT block.id, channel.station, block.stretch, block.end FROM channel CROSS JOIN block ON channel = channel.id
+		WHERE block.end < min(?, coalesce(`+armed+`, ?1)) LIMIT ?`, cutoff, retireAtOnce)
 }
 
+// oldestBlocks are those that were made first, and do not belong to a watch
+// that is armed.
+func (l *Ledger) oldestBlocks(ctx context.Context) ([]retired, error) {
+	return l.blocks(ctx, `SELECT block.id, channel.station, block.stretch, block.end FROM block CROSS JOIN channel ON channel.id = channel
+		WHERE coalesce(block.end < `+armed+`, 1) ORDER BY block.id LIMIT ?`, retireAtOnce)
+}
+
+func (l *Ledger) blocks(ctx context.Context, query string, args ...any) (out []retired, err error) {
+	err = each(ctx, l.Reader.db, query, func(s scan) error {
+		var b retired
+		err := s(&b.id, &b.station, &b.stretch, &b.end)
+		out = append(out, b)
+		return err
+	}, args...)
+	return out, err
+}
+
+// delete deletes a block and the facts up to its end, but not those of a later stretch,
+// which may bear an earlier time.
 func (b *retired) delete(tx *sql.Tx) error {
 	for _, q := range []string{`DELETE FROM rollup WHERE id = ?`, `DELETE FROM block WHERE id = ?`} {
 		if _, err := tx.Exec(q, b.id); err != nil {
 			return err
 		}
 	}
-	_, err := tx.Exec(`DELETE FROM fact WHERE station = ? AND at <= ?`, b.station, b.end)
+	_, err := tx.Exec(`DELETE FROM fact WHERE station = ? AND at <= ? AND stretch <= ?`, b.station, b.end, b.stretch)
 	return err
 }

@@ -6,14 +6,16 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"time"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
 )
 
 // The newest run or watch of a station in a state.
 const (
 	openRun   = `WHERE id = (SELECT max(id) FROM run WHERE station = ? AND outcome = 'running')`
-	lastRun   = `WHERE id = (SELECT id FROM run WHERE station = ? AND outcome <> 'running' ORDER BY started DESC, id DESC LIMIT 1)`
+	lastRun   = `WHERE id = (SELECT id FROM run WHERE +station = ? AND outcome <> 'running' ORDER BY id DESC LIMIT 1)` // no index: it is among the newest
 	stopped   = `WHERE id = (SELECT max(id) FROM run WHERE station = ? AND started = ? AND outcome = 'stopped')`
 	lastWatch = `WHERE id = (SELECT max(id) FROM watch WHERE station = ? AND armed = ? AND outcome = 'failed')`
 	openWatch = `WHERE id = (SELECT max(id) FROM watch WHERE station = ? AND outcome = 'armed')`
@@ -42,8 +44,8 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 		return do(`UPDATE run SET assumed = max(assumed, ?) `+openRun, d.Assumed, e.station)
 	case bench.RunDropped, bench.RunStopped:
 		outcome := strings.TrimPrefix(string(e.kind), "benchvigil.run.")
-		return do(`UPDATE run SET outcome = ?, kind = ?, ended = ?, uptime = ? - started, assumed = max(assumed, ?) `+openRun,
-			outcome, d.Kind, e.time, e.time, d.Assumed, e.station)
+		return do(`UPDATE run SET outcome = ?, kind = ?, ended = ?, uptime = coalesce(?, ? - started), assumed = max(assumed, ?) `+openRun,
+			outcome, d.Kind, e.time, milliseconds(d.Uptime), e.time, d.Assumed, e.station)
 	case bench.RunReclassified:
 		return do(`UPDATE run SET outcome = 'stopped', kind = ? `+lastRun, d.Kind, e.station)
 	case bench.WindowMet:
@@ -63,6 +65,12 @@ func (e *eventRow) follow(tx *sql.Tx, d bench.EventData) error {
 		return do(`UPDATE watch SET outcome = 'failed', kind = ?, ended = ? `+openWatch, d.Kind, e.time, e.station)
 	}
 	return nil
+}
+
+// milliseconds is a length as the store has it: the time between two moments is
+// not it where the clock was stepped in between.
+func milliseconds(d unit.Maybe[time.Duration]) sql.NullInt64 {
+	return sql.NullInt64{Int64: d.Or(0).Milliseconds(), Valid: d.Known()}
 }
 
 // startRun begins a run; one whose end nobody saw is left behind as unseen.
