@@ -162,8 +162,9 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 
 	workers.Wait()
 	for _, l := range d.all() {
-		l.settle(grace)
+		workers.Go(func() { l.settle(grace) })
 	}
+	workers.Wait()
 	stop()
 	notes.Wait()
 	return nil

@@ -493,3 +493,41 @@ func TestMany(t *testing.T) {
 		}
 	})
 }
+
+// TestManyNotes folds hundreds of messages into one: all are noted, the one that
+// told them last, and what is being noted is not sent again.
+func TestManyNotes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		out, store := &dispatchtest.Outlet{}, &dispatchtest.Store{}
+		since := time.Now()
+		var last string
+		for range 600 {
+			e := one{station: "s1", deed: alert.Repeated, since: since}.entry(t)
+			last = e.Key
+			store.Add(e)
+			time.Sleep(time.Second)
+		}
+		slow := &slowStore{Store: store}
+		d := dispatch.New(dispatch.Options{Store: slow, Outlets: phone(out)})
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- d.Run(ctx) }()
+		time.Sleep(10 * time.Minute)
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		noted := store.Noted()
+		if n := len(out.Tries()); n != 1 || len(noted) != 600 || noted[599] != last {
+			t.Errorf("%d tries, %d noted, the last %q", n, len(noted), noted[len(noted)-1])
+		}
+	})
+}
+
+// slowStore takes a second for each note.
+type slowStore struct{ *dispatchtest.Store }
+
+func (s *slowStore) Sent(ctx context.Context, key string, at time.Time) error {
+	time.Sleep(time.Second)
+	return s.Store.Sent(ctx, key, at)
+}

@@ -20,8 +20,9 @@ const (
 	overdue = time.Second
 	// mostStuck is how many deliveries that never came back are worked around.
 	mostStuck = 3
-	// remembered is how many keys, and ends of alerts, are remembered.
-	remembered = 4096
+	// remembered is how many keys, and ends of alerts, are remembered: what a look
+	// at the store may find unsent and was sent while it looked.
+	remembered = pageMost
 	// never is a wait that only something new ends.
 	never = time.Hour
 )
@@ -213,6 +214,9 @@ func (l *lane) admitLocked(e Entry, stored bool) {
 			l.told.put(e.Key, true)
 			l.d.notes.add(note{kind: sent, key: e.Key, at: l.d.o.Now()})
 		}
+		return
+	}
+	if l.d.notes.settled(e.Key) {
 		return
 	}
 	if h, ok := l.held[e.Key]; ok {
@@ -463,7 +467,7 @@ func (l *lane) tellLocked(it *item) {
 	for _, r := range append(it.rides, it.asRider()) {
 		l.told.put(r.key, r.stored)
 		if r.stored {
-			done = append(done, note{kind: sent, key: r.key, at: now})
+			done = append(done, note{kind: sent, key: r.key, at: now, last: r.key == it.key})
 		}
 		if r.ended {
 			l.ended.put(r.alert+" "+it.m.To, true)

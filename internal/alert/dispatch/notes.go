@@ -17,6 +17,7 @@ type note struct {
 	key  string
 	at   time.Time
 	why  string
+	last bool // what was added before must be written first
 }
 
 type noteKind int
@@ -27,9 +28,13 @@ const (
 	givenUp
 )
 
+// together is how many notes are written at the same time: a store may put them
+// into one transaction.
+const together = 64
+
 // notes writes into the store beside the deliveries: those wait for no disk. It
-// keeps the order, and keeps what the store refuses until it takes it. What waits
-// is bounded by what the store gave out: without it nothing new is to be noted.
+// keeps what the store refuses until it takes it. What waits is bounded by what the
+// store gave out: without it nothing new is to be noted.
 type notes struct {
 	store Store
 	log   *zap.Logger
@@ -37,20 +42,33 @@ type notes struct {
 
 	mu   sync.Mutex
 	list []note
+	done map[string]int // keys in the list that need no delivery any more
 }
 
 func newNotes(s Store, log *zap.Logger) *notes {
-	return &notes{store: s, log: log, wake: make(chan struct{}, 1)}
+	return &notes{store: s, log: log, wake: make(chan struct{}, 1), done: map[string]int{}}
 }
 
 func (n *notes) add(more ...note) {
 	n.mu.Lock()
 	n.list = append(n.list, more...)
+	for _, x := range more {
+		if x.kind != failed {
+			n.done[x.key]++
+		}
+	}
 	n.mu.Unlock()
 	select {
 	case n.wake <- struct{}{}:
 	default:
 	}
+}
+
+// settled reports a key of which the store will hear that it is done.
+func (n *notes) settled(key string) bool {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return n.done[key] > 0
 }
 
 // run writes until the context is done, then what is left, once.
@@ -109,37 +127,57 @@ func (n *notes) rest(ctx context.Context, wait time.Duration) bool {
 }
 
 // write writes all that waits, and stops at what the store refuses. A try that
-// failed is not worth trying again: its time is in memory.
+// failed is not worth trying to note again: its time is in memory.
 func (n *notes) write(ctx context.Context) error {
 	for {
-		next, ok := n.first()
-		if !ok {
+		next := n.first()
+		if len(next) == 0 {
 			return nil
 		}
-		err := n.one(ctx, next)
-		if err != nil && next.kind != failed {
-			return err
+		errs := make([]error, len(next))
+		var wg sync.WaitGroup
+		for i, x := range next {
+			wg.Go(func() { errs[i] = n.one(ctx, x) })
 		}
-		n.drop()
-		if err != nil {
-			return err
+		wg.Wait()
+		n.drop(next, errs)
+		if i := slices.IndexFunc(errs, func(err error) bool { return err != nil }); i >= 0 {
+			return errs[i]
 		}
 	}
 }
 
-func (n *notes) first() (note, bool) {
+// first are the notes that may be written now, in any order.
+func (n *notes) first() []note {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if len(n.list) == 0 {
-		return note{}, false
+	most := min(len(n.list), together)
+	for i := 1; i < most; i++ {
+		if n.list[i].last {
+			most = i
+		}
 	}
-	return n.list[0], true
+	return slices.Clone(n.list[:most])
 }
 
-func (n *notes) drop() {
+// drop lets go of what was taken, and of failed tries.
+func (n *notes) drop(tried []note, errs []error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	n.list = slices.Delete(n.list, 0, 1)
+	var kept []note
+	for i, x := range tried {
+		if errs[i] != nil && x.kind != failed {
+			kept = append(kept, x)
+			continue
+		}
+		if x.kind == failed {
+			continue
+		}
+		if n.done[x.key]--; n.done[x.key] == 0 {
+			delete(n.done, x.key)
+		}
+	}
+	n.list = append(kept, n.list[len(tried):]...)
 }
 
 func (n *notes) one(ctx context.Context, x note) error {
