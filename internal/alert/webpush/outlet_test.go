@@ -15,6 +15,7 @@ import (
 	"go.uber.org/goleak"
 
 	"benchvigil/internal/alert"
+	"benchvigil/internal/alert/outlettest"
 	"benchvigil/internal/alert/webpush"
 	"benchvigil/internal/alert/webpush/webpushtest"
 	"benchvigil/internal/bench"
@@ -432,4 +433,21 @@ func TestUnreadablePhone(t *testing.T) {
 	if len(r.takenBy(b)) != 3 {
 		t.Errorf("reached %d times", len(r.takenBy(b)))
 	}
+}
+
+// The suite of all outlets: the push service is the one that misbehaves.
+func TestOutlet(t *testing.T) {
+	outlettest.HTTP{New: func(t *testing.T, url string) outlettest.Outlet {
+		t.Helper()
+		r := newRig(t)
+		b, err := r.service.Subscribe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.Endpoint = url
+		if code, text := r.post("/push/subscribe", map[string]any{"subscription": b.JSON(), "person": "kim", "device": "phone"}); code != http.StatusOK {
+			t.Fatalf("subscribe: %d %s", code, text)
+		}
+		return r.outlet
+	}}.Run(t)
 }

@@ -4,6 +4,7 @@ const $ = (id) => document.getElementById(id);
 const form = $("subscribe");
 const here = $("here");
 const arriveWithin = 20000; // ms for a test to be reported
+const subscribeWithin = 15000; // ms for the browser's push service to answer
 
 const say = (text) => ($("said").textContent = text);
 
@@ -59,17 +60,25 @@ async function subscribe() {
   }
   const { key } = await (await fetch("/push/key")).json();
   const options = { userVisibleOnly: true, applicationServerKey: bytes(key) };
-  const subscription = await registration.pushManager.subscribe(options).catch(async (err) => {
-    const old = await registration.pushManager.getSubscription();
-    if (!old) throw err;
-    await old.unsubscribe(); // made with another key: the bench is another one
-    return registration.pushManager.subscribe(options);
-  });
+  const subscription = await soon(
+    registration.pushManager.subscribe(options).catch(async (err) => {
+      const old = await registration.pushManager.getSubscription();
+      if (!old) throw err;
+      await old.unsubscribe(); // made with another key: the bench is another one
+      return registration.pushManager.subscribe(options);
+    }),
+  );
   const { person, device } = Object.fromEntries(new FormData(form));
   const phone = await (await post("/push/subscribe", { subscription, person, device })).json();
   keep("phone", phone.id);
   keep("by", phone.person);
   return "Subscribed. Send a test to see that it arrives.";
+}
+
+// soon gives up waiting: some browsers never say that they reach no push service.
+function soon(promise) {
+  const late = new Error("the push service of this browser does not answer: is there a way to the internet?");
+  return Promise.race([promise, new Promise((_, fail) => setTimeout(() => fail(late), subscribeWithin))]);
 }
 
 function bytes(base64url) {
