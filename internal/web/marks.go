@@ -166,6 +166,9 @@ func signature(r *http.Request) string {
 
 // said confirms a mark on the page that is shown after it.
 func said(r *http.Request) string {
+	if words, ok := deedsDone[r.URL.Query().Get("done")]; ok {
+		return words
+	}
 	kind := r.URL.Query().Get("marked")
 	if !slices.Contains(bench.MarkKinds(), kind) {
 		return ""

@@ -23,6 +23,7 @@ type Look struct {
 	Phone                  bool   // it is made for a phone
 	Said                   string // confirms a mark that was just made without script
 	Again                  string // the path to load next without script; empty: the same
+	Slow                   bool   // without script it loads itself less often: there is more to press
 	Now                    string // the bench's time of day
 	CanMark                bool
 	CanPush                bool // phones can subscribe to alerts
@@ -31,6 +32,11 @@ type Look struct {
 	Legend                 []Severity
 	Screens                []Choice
 	Goals                  Goals
+	HasAlerts              bool // alerts are kept
+	Alarms                 []Alarm
+	Strip                  Strip
+
+	outlets Outlets
 }
 
 // Choice is one screen that can be marked, and its key.
@@ -153,6 +159,12 @@ func (s *Site) look() Look {
 		newest = now
 	}
 	f.Now = newest.In(s.o.Zone).Format(time.TimeOnly)
+	c := clock{s.o.Zone, newest}
+	if s.o.Alerts != nil {
+		f.HasAlerts = true
+		f.showAlerts(s.o.Alerts(), c)
+	}
+	f.outlets = s.outletsNow(c)
 	f.Grid.Density = density(len(snapshots))
 	f.Summary = summarise(f.Grid.Tiles, s.o.Bench)
 	f.Title = f.Summary.Title

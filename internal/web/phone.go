@@ -10,7 +10,10 @@ import (
 )
 
 // List is the first page for a phone: the most urgent station first.
-type List struct{ Look }
+type List struct {
+	Look
+	Roll Roll
+}
 
 // Rows are the tiles by urgency; equals keep the order of the bench.
 func (l *Look) Rows() []Tile {
@@ -25,10 +28,11 @@ type One struct {
 	Tile Tile
 }
 
-func (s *Site) serveList(w http.ResponseWriter, _ *http.Request) {
-	l := s.look()
-	l.Phone, l.Live = true, "/live?list"
-	s.serve(w, http.StatusOK, "list", &List{l})
+func (s *Site) serveList(w http.ResponseWriter, r *http.Request) {
+	l, chosen := s.look(), chosenBy(r)
+	l.Phone, l.Live = true, "/live?list"+andAck(chosen)
+	l.say(said(r), "/m")
+	s.serve(w, http.StatusOK, "list", &List{l, l.roll("/m", chosen)})
 }
 
 func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
@@ -54,6 +58,7 @@ func (l *Look) tile(station string) (Tile, bool) {
 	}
 	t := l.Grid.Tiles[i]
 	t.Number = 0 // alone there
+	t.Alarms = going(t.Alarms, "/m/"+station)
 	return t, true
 }
 

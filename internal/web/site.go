@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -41,8 +42,17 @@ type Options struct {
 	Mark   func(station string, m bench.Mark) bool
 	Push   *Push // lets phones subscribe to alerts; nil: they cannot
 	Logger *zap.Logger
-	Every  time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
-	Zone   *time.Location // of the times shown; nil: time.Local
+
+	// What concerns alerts; nil where the bench keeps none, and then the pages have
+	// none of it.
+	Alerts    func() []bench.AlertView                                                 // those that are not normal
+	Act       func(bench.AlertAct) error                                               // what a person does about one
+	Load      func(ctx context.Context, from, to time.Time) (Load, error)              // the measures of alarm load
+	Outlets   func() []bench.OutletView                                                // how the ways to people fare
+	TestAlert func(ctx context.Context, outlet, by string) ([]bench.OutletView, error) // outlet empty: all
+
+	Every time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
+	Zone  *time.Location // of the times shown; nil: time.Local
 }
 
 func (o *Options) validate() error {
@@ -121,7 +131,8 @@ func (s *Site) mux() http.Handler {
 		mux.Handle("POST /stations/{station}/marks", ours.Handler(s.serveMark(toFront)))
 		mux.Handle("POST /m/{station}/marks", ours.Handler(s.serveMark(toPhone)))
 	}
-	for _, name := range []string{"app.js", "marks.js", "keys.js", "style.css", "marks.css", "phone.css", "icon.svg"} {
+	s.actsOn(mux)
+	for _, name := range []string{"app.js", "marks.js", "keys.js", "style.css", "marks.css", "alerts.css", "phone.css", "icon.svg"} {
 		mux.HandleFunc("GET /"+name, s.serveAsset(name))
 	}
 	s.pushRoutes(mux)

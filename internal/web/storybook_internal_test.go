@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"flag"
 	"net"
 	"testing"
@@ -30,6 +31,13 @@ func TestShow(t *testing.T) {
 	}
 	canned, began := someStations(*stations), time.Now()
 	s, err := New(Options{
+		Alerts: cannedAlerts, Outlets: cannedOutlets,
+		Act:  func(a bench.AlertAct) error { t.Logf("%+v", a); return nil },
+		Load: func(context.Context, time.Time, time.Time) (Load, error) { return cannedLoad(), nil },
+		TestAlert: func(_ context.Context, outlet, by string) ([]bench.OutletView, error) {
+			t.Logf("test of %q by %q", outlet, by)
+			return cannedOutlets(), nil
+		},
 		Mark:  func(station string, m bench.Mark) bool { t.Logf("%s: %+v", station, m); return true },
 		Bench: "north", Banner: "Canned states: invented boards, nothing here is real.", Version: "test", Zone: time.UTC, Logger: zaptest.NewLogger(t),
 		Snapshots: func() []bench.Snapshot {

@@ -48,6 +48,7 @@ type Tile struct {
 	GoalBy    string // who armed it, and when
 	Marks     *Marks // what can be marked; nil: nothing
 
+	Alarms   []Alarm   // the alerts that stand here
 	Troubles []Trouble // what somebody must know now, most urgent first
 	Notes    []Trouble // what is worth knowing
 	USB      string

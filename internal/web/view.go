@@ -5,15 +5,29 @@ import (
 	"strings"
 )
 
-// view is what a live page shows: the wall, the list for a phone, or one
-// station. The zero view is the wall.
+// view is what a live page shows: the wall, the list for a phone, one station, or
+// all alerts. The zero view is the wall.
 type view struct {
 	list    bool
 	station string
+	alerts  bool
+	ack     string // the alert that a link led to
 }
 
 func viewOf(q url.Values) view {
-	return view{list: q.Has("list"), station: q.Get("station")}
+	v := view{list: q.Has("list"), station: q.Get("station"), alerts: q.Has("alerts")}
+	if ack := q.Get("ack"); len(ack) <= mostKey && (v.list || v.alerts) {
+		v.ack = ack
+	}
+	return v
+}
+
+// andAck adds the alert that a link led to to the address of a stream.
+func andAck(key string) string {
+	if key == "" {
+		return ""
+	}
+	return "&ack=" + url.QueryEscape(key)
 }
 
 // element is one part of a page that is replaced as a whole.
@@ -25,12 +39,12 @@ type element struct {
 // whole is what a page of this view begins with.
 func (v view) whole(l *Look) []element {
 	if v.wall() {
-		return append(l.notices(), element{"summary", "summary", l.Summary}, element{"grid", "grid", l.Grid})
+		return append(l.above(), element{"grid", "grid", l.Grid})
 	}
 	return v.parts(l)
 }
 
-func (v view) wall() bool { return !v.list && v.station == "" }
+func (v view) wall() bool { return !v.list && v.station == "" && !v.alerts }
 
 // parts are the smallest elements of the view: on the wall every tile is one.
 func (v view) parts(l *Look) []element {
@@ -40,12 +54,27 @@ func (v view) parts(l *Look) []element {
 			return append(l.notices(), element{"station", "station", t})
 		}
 		return append(l.notices(), element{"station", "gone", v.station})
+	case v.alerts:
+		return append(l.notices(), element{"alerts", "roll", l.roll("/alerts", v.ack)}, element{"outlets", "outlets", l.outlets})
 	case v.list:
-		return append(l.notices(), element{"summary", "summary", l.Summary}, element{"rows", "rows", l.Rows()})
+		out := append(l.notices(), element{"summary", "summary", l.Summary}, element{"rows", "rows", l.Rows()})
+		if l.HasAlerts {
+			out = append(out, element{"alerts", "short-roll", l.roll("/m", v.ack)})
+		}
+		return out
 	}
-	out := append(l.notices(), element{"summary", "summary", l.Summary})
+	out := l.above()
 	for _, t := range l.Grid.Tiles {
 		out = append(out, element{"tile " + t.Station, "tile", t})
+	}
+	return out
+}
+
+// above is what stands above the tiles of the wall.
+func (l *Look) above() []element {
+	out := append(l.notices(), element{"summary", "summary", l.Summary})
+	if l.HasAlerts {
+		out = append(out, element{"strip", "strip", l.Strip})
 	}
 	return out
 }

@@ -109,9 +109,12 @@ function drop(node) {
   return next;
 }
 
+// What only the browser knows stays: a first tap, and what somebody opened.
+const kept = new Set(["data-armed", "open"]);
+
 function patchAttributes(old, fresh) {
   for (const { name } of [...old.attributes]) {
-    if (!fresh.hasAttribute(name) && name !== "data-armed") old.removeAttribute(name);
+    if (!fresh.hasAttribute(name) && !kept.has(name)) old.removeAttribute(name);
   }
   for (const { name, value } of fresh.attributes) {
     if (old.getAttribute(name) !== value) old.setAttribute(name, value);

@@ -10,6 +10,10 @@ const answer = document.getElementById("answer");
 
 document.addEventListener("submit", (e) => {
   const form = e.target;
+  if (form.matches("form.acts") && e.submitter) {
+    e.preventDefault();
+    act(form.dataset, e.submitter);
+  }
   if (!form.matches("form.marks")) return;
   e.preventDefault();
   const button = e.submitter;
@@ -91,6 +95,29 @@ async function make({ station, name }, mark, label) {
     else trouble(`Not marked, ${name}: ${await reason(r)}`);
   } catch {
     trouble(`The bench computer does not answer: the mark on ${name} may not have been made`);
+  }
+}
+
+// act does something about an alert: the deed, and for how many minutes.
+async function act({ alert, name }, button) {
+  const [deed, minutes] = button.value.split(" ");
+  const label = button.querySelector("span").textContent;
+  const by = await signature();
+  if (by === undefined) return say(`Nothing was done about: ${name}`);
+  const body = { do: deed };
+  if (by) body.by = by;
+  if (minutes) body.for_s = Number(minutes) * 60;
+  try {
+    const r = await fetch(`/api/v1/alerts/${encodeURIComponent(alert)}`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+      signal: AbortSignal.timeout(answerWithin),
+    });
+    if (r.ok) say(`${label}: ${name}`);
+    else trouble(`Not done, ${name}: ${await reason(r)}`);
+  } catch {
+    trouble(`The bench computer does not answer, so this may not have been done: ${name}`);
   }
 }
 

@@ -1,0 +1,140 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+)
+
+// What people do about alerts comes as plain forms: "do" is the deed, "for" the
+// minutes of a shelving, "back" the page that the form stood on.
+
+// actsOn adds the ways in which people act on alerts.
+func (s *Site) actsOn(mux *http.ServeMux) {
+	ours := http.NewCrossOriginProtection()
+	if s.o.Alerts != nil {
+		mux.HandleFunc("GET /alerts", s.serveAlerts)
+	}
+	if s.o.Act != nil {
+		mux.Handle("POST /alerts/{key}", ours.Handler(http.HandlerFunc(s.serveAct)))
+	}
+	if s.o.TestAlert != nil {
+		mux.Handle("POST /alerts/test", ours.Handler(http.HandlerFunc(s.serveTest)))
+	}
+}
+
+func (s *Site) serveAct(w http.ResponseWriter, r *http.Request) {
+	if !s.formOf(w, r) {
+		return
+	}
+	a, err := actOf(r.PathValue("key"), r.PostForm)
+	if err != nil {
+		s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
+		return
+	}
+	remember(w, r, a.By)
+	a.By = cmp.Or(a.By, signature(r))
+	if err := s.o.Act(a); err != nil {
+		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
+		return
+	}
+	s.o.Logger.Info("alert handled", logkey.Act(string(a.Do), a.Key, a.By))
+	http.Redirect(w, r, backTo(r.PostForm.Get("back"))+"?done="+string(a.Do), http.StatusSeeOther)
+}
+
+// formOf reads a form, or answers why it cannot be.
+func (s *Site) formOf(w http.ResponseWriter, r *http.Request) bool {
+	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusUnprocessableEntity, "The form cannot be read: "+err.Error()+".")
+		return false
+	}
+	return true
+}
+
+// actOf reads what a form asks for.
+func actOf(key string, f url.Values) (bench.AlertAct, error) {
+	deed, minutes, _ := strings.Cut(f.Get("do"), " ")
+	a := bench.AlertAct{Do: bench.AlertDeed(deed), Key: key, By: f.Get("by")}
+	if n, err := strconv.Atoi(minutes); err == nil && n > 0 && n <= int(bench.MostShelve.Minutes()) {
+		a.For = time.Duration(n) * time.Minute
+	}
+	a = a.Tidy()
+	return a, a.Check()
+}
+
+// backTo is a page of ours; where a form names another, the list of alerts.
+func backTo(page string) string {
+	station, ok := strings.CutPrefix(page, "/m/")
+	switch {
+	case page == "/", page == "/m":
+		return page
+	case ok && station != "" && !strings.Contains(station, "/"):
+		return "/m/" + url.PathEscape(station)
+	}
+	return "/alerts"
+}
+
+// testWithin is how long a page waits for a test: its own connection is cut
+// after half a minute.
+const testWithin = 25 * time.Second
+
+func (s *Site) serveTest(w http.ResponseWriter, r *http.Request) {
+	if !s.formOf(w, r) {
+		return
+	}
+	by := strings.TrimSpace(r.PostForm.Get("by"))
+	if err := bench.CheckBy(by); err != nil {
+		s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
+		return
+	}
+	remember(w, r, by)
+	ctx, cancel := context.WithTimeout(r.Context(), testWithin)
+	defer cancel()
+	outlet := r.PostForm.Get("outlet")
+	if _, err := s.o.TestAlert(ctx, outlet, cmp.Or(by, signature(r))); err != nil {
+		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
+		return
+	}
+	http.Redirect(w, r, "/alerts?done=test#outlets", http.StatusSeeOther)
+}
+
+// deedsDone are the words that confirm what was done about an alert.
+var deedsDone = map[string]string{
+	string(bench.DeedAcknowledge): "Acknowledged: you see to it.",
+	string(bench.DeedShelve):      "Shelved: it comes back by itself.",
+	string(bench.DeedUnshelve):    "No longer shelved.",
+	string(bench.DeedTakeOut):     "Out of service, until somebody puts it back.",
+	string(bench.DeedPutBack):     "Back in service.",
+	"test":                        "A test was sent: see below what became of it.",
+}
+
+// outletsNow are the ways to people at this moment.
+func (s *Site) outletsNow(c clock) (out Outlets) {
+	if s.o.Outlets == nil {
+		return out
+	}
+	out.Test = s.o.TestAlert != nil
+	for _, v := range s.o.Outlets() {
+		o := outletOf(v, c)
+		o.Test = out.Test
+		out.All = append(out.All, o)
+	}
+	slices.SortStableFunc(out.All, func(a, b Outlet) int { return cmp.Compare(failing(b), failing(a)) })
+	return out
+}
+
+func failing(o Outlet) int {
+	if o.Severity == Action {
+		return 1
+	}
+	return 0
+}

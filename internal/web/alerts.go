@@ -1,0 +1,294 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/logkey"
+)
+
+// Alarm is one alert as a person sees it.
+type Alarm struct {
+	Key      string
+	ID       string // of its element
+	Station  string // ID; empty: the bench
+	Severity Severity
+	Word     string // the severity in words
+	Title    string
+	Text     string
+	Why      []string
+	Do       string
+	Since    string
+	State    string // in words
+	Current  string // now, and just before
+	Waits    bool   // somebody has to say that they see to it
+	Chosen   bool   // the link that was followed leads to it
+	CanAck   bool
+	CanLater bool
+	Shelved  bool
+	Out      bool   // of service
+	Point    string // what is shelved or taken out of service
+	Back     string // the page that its forms go back to
+}
+
+// Strip is what stands above the tiles of the wall: alerts of no station, and how
+// many wait for somebody anywhere.
+type Strip struct {
+	Waiting int
+	Alarms  []Alarm
+}
+
+// severityOf maps the weight of an alert to the colour and the sign that
+// IEC 60073 has for it.
+func severityOf(s bench.Severity) Severity {
+	switch s {
+	case bench.Danger:
+		return Danger
+	case bench.Caution:
+		return Abnormal
+	case bench.Notice:
+	}
+	return Neutral
+}
+
+// alarmOf maps an alert to what is shown of it. It is pure.
+func alarmOf(v *bench.AlertView, c clock) Alarm {
+	return Alarm{
+		Key: v.Key, ID: "alert-" + v.Point().String(), Station: v.Station, Point: v.Point().String(),
+		Severity: severityOf(v.Severity), Word: string(v.Severity),
+		Title: v.Title, Text: v.Text, Why: v.Why, Do: v.Do,
+		Since: c.at(v.Since), State: v.StateWords(c.at), Current: currentWords(v),
+		Waits:  v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
+		CanAck: v.Can(bench.DeedAcknowledge), CanLater: v.Can(bench.DeedShelve) && v.State != bench.AlertShelved,
+		Shelved: v.State == bench.AlertShelved, Out: v.State == bench.AlertOutOfService,
+	}
+}
+
+func currentWords(v *bench.AlertView) string {
+	now, known := v.Amps.Get()
+	before, too := v.Before.Get()
+	switch {
+	case known && too:
+		return now.String() + " now, " + before.String() + " just before"
+	case known:
+		return now.String() + " now"
+	}
+	return ""
+}
+
+// quietness ranks what nobody has to hear of now behind what they do.
+func quietness(v *bench.AlertView) int {
+	switch v.State {
+	case bench.AlertUnacknowledged:
+		return 0
+	case bench.AlertReturned:
+		return 1
+	case bench.AlertAcknowledged:
+		return 2
+	case bench.AlertSuppressed, bench.AlertShelved:
+		return 3
+	case bench.AlertOutOfService, bench.AlertNormal:
+	}
+	return 4
+}
+
+// byUrgency puts what needs somebody now first.
+func byUrgency(views []bench.AlertView) []bench.AlertView {
+	views = slices.DeleteFunc(slices.Clone(views), func(v bench.AlertView) bool { return v.State == bench.AlertNormal })
+	slices.SortStableFunc(views, func(a, b bench.AlertView) int {
+		return cmp.Or(cmp.Compare(quietness(&a), quietness(&b)), cmp.Compare(severityOf(b.Severity), severityOf(a.Severity)), b.Since.Compare(a.Since))
+	})
+	return views
+}
+
+// showAlerts puts the alerts that stand where they belong: on the tiles of their
+// stations, and all of them on the list.
+func (l *Look) showAlerts(views []bench.AlertView, c clock) {
+	for _, v := range byUrgency(views) {
+		a := alarmOf(&v, c)
+		if a.Waits {
+			l.Strip.Waiting++
+		}
+		l.Alarms = append(l.Alarms, a)
+		if a.Out {
+			continue
+		}
+		a.Back = "/"
+		if v.Station == "" {
+			l.Strip.Alarms = append(l.Strip.Alarms, a)
+		}
+		for i := range l.Grid.Tiles {
+			if t := &l.Grid.Tiles[i]; t.Station == v.Station || slices.Contains(v.Others, t.Station) {
+				t.Alarms = append(t.Alarms, a)
+			}
+		}
+	}
+}
+
+// going gives the forms of alerts the page to go back to.
+func going(alarms []Alarm, back string) []Alarm {
+	alarms = slices.Clone(alarms)
+	for i := range alarms {
+		alarms[i].Back = back
+	}
+	return alarms
+}
+
+// Roll is a list of alerts: those in service, and those that somebody switched
+// off.
+type Roll struct {
+	Alarms []Alarm
+	Gone   bool // the link that was followed leads to an alert that is over
+	Off    []Alarm
+}
+
+// roll lists all alerts for a page, with the one that a link named first.
+func (l *Look) roll(back, chosen string) Roll {
+	r := Roll{Gone: chosen != ""}
+	for _, a := range going(l.Alarms, back) {
+		if chosen != "" && (a.Key == chosen || a.Point == chosen) {
+			a.Chosen, r.Gone = true, false
+		}
+		if a.Out {
+			r.Off = append(r.Off, a)
+		} else {
+			r.Alarms = append(r.Alarms, a)
+		}
+	}
+	slices.SortStableFunc(r.Alarms, func(a, b Alarm) int {
+		switch {
+		case a.Chosen:
+			return -1
+		case b.Chosen:
+			return 1
+		}
+		return 0
+	})
+	return r
+}
+
+// Load is the measures of alarm load, ready to be shown.
+type Load struct {
+	From, To time.Time
+	Rings    int // alerts that rang
+	Measures []LoadMeasure
+	Frequent []LoadPoint // the points that rang most
+	Hints    []string    // what to change
+}
+
+// LoadMeasure is one figure beside its target.
+type LoadMeasure struct {
+	Name, Value, Target, Source, Verdict string
+	Over                                 bool // the target is not kept
+}
+
+// LoadPoint is a point at which it rang.
+type LoadPoint struct {
+	Point string
+	Rings int
+	Share float64 // of all, 0 to 1
+}
+
+// Percent is the share in words.
+func (p LoadPoint) Percent() string { return strconv.FormatFloat(100*p.Share, 'f', 0, 64) + " %" }
+
+// Outlet is how a way to people fares.
+type Outlet struct {
+	Name, Kind string
+	Severity   Severity
+	State      string
+	Counts     string
+	Test       bool
+}
+
+func outletOf(v bench.OutletView, c clock) Outlet {
+	o := Outlet{Name: v.Name, Kind: v.Kind, Severity: Normal}
+	switch {
+	case !v.Failing.IsZero():
+		o.Severity, o.State = Action, told("Nothing is delivered since "+c.at(v.Failing), v.Error)+"."
+	case v.Sent.IsZero():
+		o.Severity, o.State = Neutral, "Nothing was sent so far."
+	default:
+		o.State = "Delivered last at " + c.at(v.Sent) + "."
+	}
+	counts := []string{strconv.FormatUint(v.Delivered, 10) + " delivered"}
+	add := func(n uint64, what string) {
+		if n > 0 {
+			counts = append(counts, strconv.FormatUint(n, 10)+" "+what)
+		}
+	}
+	add(uint64(max(0, v.Waiting)), "waiting")
+	add(v.Failed, "tries failed")
+	add(v.GivenUp, "given up")
+	o.Counts = strings.Join(counts, ", ")
+	return o
+}
+
+// Outlets are all ways to people.
+type Outlets struct {
+	All  []Outlet
+	Test bool // they can be tested
+}
+
+// Alerts is the page of all alerts.
+type Alerts struct {
+	Look
+	Roll     Roll
+	Outlets  Outlets
+	Load     *Load
+	LoadSpan string
+	NoLoad   string // why the load is not known
+	By       string // who answered before
+}
+
+// loadDays is the time that the page measures alarm load over, and loadWithin
+// how long that may take.
+const (
+	loadDays   = 7
+	loadWithin = 5 * time.Second
+)
+
+func (s *Site) serveAlerts(w http.ResponseWriter, r *http.Request) {
+	l, chosen := s.look(), chosenBy(r)
+	l.Phone, l.Slow, l.Live, l.Title = true, true, "/live?alerts"+andAck(chosen), "Alerts · "+s.o.Bench
+	l.say(said(r), "/alerts")
+	p := &Alerts{Look: l, Roll: l.roll("/alerts", chosen), Outlets: l.outlets, By: signature(r)}
+	s.measure(r.Context(), p)
+	s.serve(w, http.StatusOK, "alerts", p)
+}
+
+func (s *Site) measure(ctx context.Context, p *Alerts) {
+	if s.o.Load == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, loadWithin)
+	defer cancel()
+	to := time.Now()
+	load, err := s.o.Load(ctx, to.AddDate(0, 0, -loadDays), to)
+	if err != nil {
+		s.o.Logger.Warn("the load of alerts cannot be measured", logkey.Err(err))
+		p.NoLoad = capital(err.Error()) + "."
+		return
+	}
+	c := clock{s.o.Zone, to}
+	p.Load, p.LoadSpan = &load, "From "+c.at(load.From)+" to "+c.at(load.To)
+}
+
+// mostKey bounds the key of an alert in an address.
+const mostKey = 200
+
+// chosenBy is the alert that a link leads to. A link only shows: whoever fetches
+// it, a scanner of mail too, has acknowledged nothing.
+func chosenBy(r *http.Request) string {
+	key := r.URL.Query().Get("ack")
+	if len(key) > mostKey {
+		return ""
+	}
+	return key
+}

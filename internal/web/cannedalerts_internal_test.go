@@ -1,0 +1,76 @@
+package web
+
+import (
+	"time"
+
+	"benchvigil/internal/bench"
+	"benchvigil/internal/unit"
+)
+
+// Canned alerts: every state in which one can be.
+
+func alert1(p bench.AlertPoint, s bench.Severity, state bench.AlertState, age time.Duration, title string) bench.AlertView {
+	v := bench.AlertView{
+		Alert: bench.Alert{
+			Key: p.KeyAt(ago(age)), Kind: p.Kind, Rule: p.Rule, Station: p.Station, Severity: s, Title: title, Since: ago(age),
+			Text: "Nothing runs there since 02:58:04, and the window of 3 min 30 s is missed.", Do: "Look at the connector, then start it again.",
+			Why: []string{"0.00 mA for 0.2 s, 412 mA just before", "the supply holds 3.80 V"},
+		},
+		State: state, Changed: ago(age), Raised: ago(age), Stands: true,
+	}
+	switch state {
+	case bench.AlertAcknowledged, bench.AlertOutOfService:
+		v.By = "kim"
+	case bench.AlertShelved:
+		v.By, v.Until = "lee", night.Add(12*time.Minute)
+	case bench.AlertSuppressed:
+		v.Until = night.Add(6*time.Minute + 48*time.Second)
+	case bench.AlertReturned:
+		v.Stands, v.Returned = false, ago(age/2)
+	case bench.AlertNormal, bench.AlertUnacknowledged:
+	}
+	return v
+}
+
+func cannedAlerts() []bench.AlertView {
+	at := func(station string, k bench.AlertKind) bench.AlertPoint {
+		return bench.AlertPoint{Station: station, Kind: k}
+	}
+	down := alert1(at("s-2", bench.AlertDropped), bench.Danger, bench.AlertUnacknowledged, 8*time.Second, "Finch 3, bent went down at 02:58:04")
+	down.Amps, down.Before = unit.Some(unit.Current(0)), unit.Some(412*unit.Milliampere)
+	hub := alert1(at("", bench.AlertHubLost), bench.Caution, bench.AlertUnacknowledged, 40*time.Second, "USB hub 1-3 lost at 02:57:32: 2 stations")
+	hub.Others = []string{"s-12", "s-13"}
+	draw := alert1(bench.AlertPoint{Station: "s-1", Kind: bench.AlertDraw, Rule: "high-idle"}, bench.Caution, bench.AlertOutOfService, 26*time.Hour, "Wren 7: 1.52 A, above 1.50 A")
+	return []bench.AlertView{
+		alert1(at("s-4", bench.AlertStalled), bench.Danger, bench.AlertAcknowledged, 25*time.Minute, "Martin 12, burnt: nothing moves since 02:31:07"),
+		down,
+		alert1(at("s-7", bench.AlertDropped), bench.Danger, bench.AlertReturned, 3*time.Minute, "Robin 2, no sensors went down at 02:55:12"),
+		alert1(at("s-5", bench.AlertSupplyLost), bench.Caution, bench.AlertShelved, 64*time.Second, "Right, battery rig: no good reading since 02:57:08"),
+		alert1(at("s-10", bench.AlertStartHung), bench.Caution, bench.AlertUnacknowledged, 2*time.Minute, "Heron 4 has been starting for 4 min"),
+		alert1(at("s-22", bench.AlertDrifting), bench.Caution, bench.AlertSuppressed, 2*time.Minute, "Plover 4: the current drifts, 501 mA"),
+		alert1(at("s-6", bench.AlertWindowMet), bench.Notice, bench.AlertReturned, 8*time.Minute, "Wren 9 has been up for its 3 min 30 s"),
+		hub, draw,
+		alert1(at("s-1", bench.AlertLate), bench.Notice, bench.AlertNormal, time.Hour, "over and seen to"),
+	}
+}
+
+func cannedOutlets() []bench.OutletView {
+	return []bench.OutletView{
+		{Name: "phones", Kind: "web-push", Sent: ago(7 * time.Second), Delivered: 41, Failed: 2},
+		{Name: "mail", Kind: "email", Failing: ago(9 * time.Minute), Error: "dial tcp: lookup mail.example: no such host", Sent: ago(3 * time.Hour), Delivered: 12, Failed: 9, Waiting: 3, GivenUp: 1},
+		{Name: "hook", Kind: "webhook"},
+	}
+}
+
+func cannedLoad() Load {
+	return Load{
+		From: night.Add(-7 * 24 * time.Hour), To: night, Rings: 61,
+		Measures: []LoadMeasure{
+			{"rings an hour, each person", "0.4", "≤ 6, at most 12", "ISA-18.2", "kept", false},
+			{"most in ten minutes", "14", "≤ 10", "ISA-18.2", "NOT KEPT", true},
+			{"median time to acknowledge", "48 s", "≤ 10 min", "benchvigil", "kept", false},
+		},
+		Frequent: []LoadPoint{{"s-5.supply-lost", 31, 0.508}, {"s-2.dropped", 9, 0.148}},
+		Hints:    []string{"supply-lost rang 31 times, 24 of them shorter than 10s: a hold of 10s would have kept them quiet"},
+	}
+}
