@@ -67,7 +67,7 @@ func newReal(t *testing.T) *real {
 func (r *real) start(bin string) {
 	r.t.Helper()
 	r.said = &bytes.Buffer{}
-	r.cmd = exec.CommandContext(context.Background(), bin, "--config.file="+filepath.Join(r.dir, "am.yml"), //nolint:gosec // the binary under test
+	r.cmd = exec.CommandContext(r.t.Context(), bin, "--config.file="+filepath.Join(r.dir, "am.yml"), //nolint:gosec // the binary under test
 		"--storage.path="+filepath.Join(r.dir, "data"), "--web.listen-address="+r.addr, "--cluster.listen-address=")
 	r.cmd.Stdout, r.cmd.Stderr = r.said, r.said
 	r.cmd.Dir = filepath.Dir(bin) // make puts its templates beside it
@@ -94,7 +94,7 @@ func (r *real) kill() {
 }
 
 func (r *real) get(path string, v any) error {
-	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	ctx, cancel := context.WithTimeout(r.t.Context(), 5*time.Second)
 	defer cancel()
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+r.addr+path, http.NoBody)
 	if err != nil {

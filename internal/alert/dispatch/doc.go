@@ -13,7 +13,7 @@
 // answer: one that hangs delays no other. What fails is tried again after a random
 // part of 1, 2, 4 … seconds, at most Limits.Longest; while an outlet fails one
 // message at a time is tried. Retry-After is kept to, up to Limits.Pause. What an
-// outlet refuses for good is given up. Trouble is called when that happens and
+// outlet refuses for good is given up, with what it would have told. Trouble is called when that happens and
 // when an outlet has failed for Options.Patience, and again when a message went
 // through.
 //

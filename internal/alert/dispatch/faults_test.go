@@ -85,7 +85,7 @@ func TestRestart(t *testing.T) {
 		time.Sleep(time.Hour)
 
 		out.Set(nil)
-		r = start(t, store, dispatch.Options{Outlets: phone(out)})
+		start(t, store, dispatch.Options{Outlets: phone(out)})
 		time.Sleep(time.Minute)
 		if left := store.Unsent(); len(left) > 0 {
 			t.Errorf("not sent: %v", left)
@@ -118,7 +118,7 @@ func TestCrash(t *testing.T) {
 		}
 		r.stop() // as good as a crash: the store took nothing
 		store.Fail(nil)
-		r = start(t, store, dispatch.Options{Outlets: phone(out)})
+		start(t, store, dispatch.Options{Outlets: phone(out)})
 		got := out.Delivered()
 		if len(got) != 2 || got[0].Message.Key != got[1].Message.Key {
 			t.Errorf("%q: want the same key twice", titles(got))

@@ -75,7 +75,8 @@ func TestFold(t *testing.T) {
 		{"alone", []string{"s1 a raised"}, []string{"s1 a raised"}},
 		{"raised and over", []string{"s1 a raised", "s1 a returned"}, []string{"s1 a returned <- s1 a raised; missed s1a"}},
 		{
-			"repeats", []string{"s1 a raised", "s1 a repeated", "s1 a changed", "s1 a escalated"},
+			"repeats",
+			[]string{"s1 a raised", "s1 a repeated", "s1 a changed", "s1 a escalated"},
 			[]string{"s1 a escalated <- s1 a raised, s1 a repeated, s1 a changed; missed s1a"},
 		},
 		{"told before, over", []string{"s1 a changed", "s1 a returned"}, []string{"s1 a returned <- s1 a changed"}},
@@ -84,11 +85,13 @@ func TestFold(t *testing.T) {
 		{"others untouched", []string{"s1 a raised", "s2 a raised", "s3 a returned"}, []string{"s1 a raised", "s2 a raised", "s3 a returned"}},
 		{"two receivers", []string{"s1 a raised kim", "s1 a raised lee", "s1 a returned kim"}, []string{"s1 a raised lee", "s1 a returned kim <- s1 a raised kim; missed s1a"}},
 		{
-			"an occurrence before, never told", []string{"s1 a raised", "s1 a returned", "s1 b raised"},
+			"an occurrence before, never told",
+			[]string{"s1 a raised", "s1 a returned", "s1 b raised"},
 			[]string{"s1 b raised <- s1 a raised, s1 a returned!; missed s1a over"},
 		},
 		{
-			"an occurrence before, told as standing", []string{"s1 a repeated", "s1 a returned", "s1 b raised"},
+			"an occurrence before, told as standing",
+			[]string{"s1 a repeated", "s1 a returned", "s1 b raised"},
 			[]string{"s1 a returned <- s1 a repeated; missed s1a", "s1 b raised"},
 		},
 		{

@@ -5,7 +5,7 @@ package dispatchtest
 
 import (
 	"bufio"
-	"cmp"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -261,7 +261,7 @@ func ReadJournal(path string) (times map[string]int, told map[string]bool, err e
 	if errors.Is(err, fs.ErrNotExist) {
 		return times, told, nil
 	}
-	whole := string(text[:cmp.Or(strings.LastIndexByte(string(text), '\n')+1, 0)])
+	whole := string(text[:bytes.LastIndexByte(text, '\n')+1])
 	for lines := bufio.NewScanner(strings.NewReader(whole)); lines.Scan(); {
 		keys := strings.Split(lines.Text(), "\t")
 		times[keys[0]]++
