@@ -40,6 +40,13 @@ func TestApartIsNoCause(t *testing.T) {
 	want(t, g.drop("s02", bench.Died, 1.2, 1.8), "raise s02.dropped caution")
 }
 
+// Two boards of two supplies may fall within a second by chance.
+func TestTwoAreNoBench(t *testing.T) {
+	g := newRig(t, rule.Options{Stations: []rule.Station{{ID: "s01", Supply: "left"}, {ID: "s02", Supply: "right"}}})
+	g.drop("s01", bench.Died, 0, 0.5)
+	want(t, g.drop("s02", bench.Died, 0.2, 0.8), "raise s02.dropped caution")
+}
+
 func TestSupplyTakesIn(t *testing.T) {
 	g := newRig(t, rule.Options{Stations: stations(8, "1-%d", "tcp://192.0.2.7:5025")})
 	g.snaps["s07"].Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}

@@ -54,6 +54,7 @@ func TestNoMarkLeaks(t *testing.T) {
 			send(typ, odd)
 		}
 	}
+	send(bench.WatchFailed, d(bench.WatchLate))
 	s.Current = bench.CurrentView{High: at(now), Drifting: at(now), Collapsed: at(now)}
 	s.SupplyLost, s.USBLost, s.StartHung = at(now), at(now), true
 	g.run(now+1, now+60)

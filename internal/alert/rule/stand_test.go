@@ -87,6 +87,29 @@ func TestDropsInALoop(t *testing.T) {
 	want(t, g.run(11, 30), "return s01.dropped danger: up again since 14:03:23, for 10 s so far")
 }
 
+// A run that is suspected of a drop is not up again.
+func TestSuspectIsNotUp(t *testing.T) {
+	g := newRig(t, one())
+	g.drop("s01", bench.Reset, 0, 0.5)
+	g.up("s01", 1)
+	g.snaps["s01"].Run.Suspect = true
+	want(t, g.run(1, 20))
+	g.snaps["s01"].Run.Suspect = false
+	want(t, g.tick(at(21)), "return s01.dropped caution: up again since 14:03:13, for 20 s so far")
+}
+
+// Events are told at least once: a drop that is over does not come again.
+func TestDropToldAgain(t *testing.T) {
+	g := newRig(t, one())
+	g.tick(at(-1))
+	e := g.make("s01", bench.RunDropped, 0, 0.5, dropData(bench.Died))
+	g.snaps["s01"].Run = nil
+	want(t, g.events("s01", 0.5, e), "raise s01.dropped caution")
+	want(t, g.events("s01", 0.5, e))
+	g.event("s01", bench.RunReclassified, 0, 5, bench.EventData{Kind: bench.StoppedByMark})
+	want(t, g.events("s01", 6, e))
+}
+
 func TestStopsAreNoDrops(t *testing.T) {
 	g := newRig(t, one())
 	g.snaps["s01"].Run = nil

@@ -190,6 +190,37 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 	if e.Time.Equal(st.over) {
 		return
 	}
+	f := r.dropFacts(st, e, all, s)
+	old := r.points[st.at(bench.AlertDropped)]
+	switch {
+	case old == nil:
+		old = r.open(f)
+	case old.facts.last().Equal(e.Time):
+		f.again, f.latest = old.facts.again, old.facts.latest
+		f.inherit(&old.facts) // the goal has failed meanwhile
+		r.rewrite(old, f, "its kind is known")
+	case f.severity == bench.Danger && old.facts.severity != bench.Danger:
+		r.close(old, "it dropped again, and a goal was armed now")
+		old = r.open(f)
+	case !e.Time.After(old.facts.since):
+		return // told late of an earlier one
+	default:
+		f.again, f.latest = old.facts.again+1, e.Time
+		f.inherit(&old.facts)
+		r.rewrite(old, f, "it dropped again")
+	}
+	r.mark(old, signalOf(f.how, s))
+}
+
+// inherit keeps what an occurrence has put at stake before.
+func (f *facts) inherit(old *facts) {
+	if old.severity == bench.Danger {
+		f.severity, f.goal = bench.Danger, old.goal
+	}
+}
+
+// dropFacts are those of a drop: how long the board was up, and what that ends.
+func (r *Rules) dropFacts(st *station, e *bench.Event, all []bench.Event, s *bench.Snapshot) facts {
 	f := r.about(st, bench.AlertDropped, e.Time, s).of(e)
 	if e.Type == bench.RunDown {
 		f.how = ""
@@ -202,28 +233,7 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 	if f.goal = goalLost(e, all, s); f.goal != "" {
 		f.severity = bench.Danger
 	}
-	old := r.points[st.at(bench.AlertDropped)]
-	switch {
-	case old == nil:
-		r.mark(r.open(f), signalOf(f.how, s))
-		return
-	case old.facts.last().Equal(e.Time):
-		f.again, f.latest = old.facts.again, old.facts.latest
-		if old.facts.severity == bench.Danger { // the goal has failed meanwhile
-			f.severity, f.goal = bench.Danger, old.facts.goal
-		}
-		r.rewrite(old, f, "its kind is known")
-	case f.severity == bench.Danger && old.facts.severity != bench.Danger:
-		r.close(old, "it dropped again, and a goal was armed now")
-		old = r.open(f)
-	case !e.Time.After(old.facts.since):
-		return // told late of an earlier one
-	default:
-		f.again, f.latest = old.facts.again+1, e.Time
-		f.severity, f.goal = old.facts.severity, old.facts.goal
-		r.rewrite(old, f, "it dropped again")
-	}
-	r.mark(old, signalOf(f.how, s))
+	return f
 }
 
 // originOf is from when the window of a run that dropped counted, zero where that

@@ -193,7 +193,7 @@ func TestPieces(t *testing.T) {
 	for _, s := range samples() {
 		f := s.f
 		a, w := f.write(), f.words()
-		if a.Station != "" && !(strings.HasPrefix(a.Title, "Bench left, case 2417: ")) {
+		if a.Station != "" && !strings.HasPrefix(a.Title, "Bench left, case 2417: ") {
 			t.Errorf("%s: title without station and case: %q", s.name, a.Title)
 		}
 		if a.Station == "" && !strings.HasPrefix(a.Title, "Bench: ") {
