@@ -24,6 +24,7 @@ type Status struct {
 	WindowS      float64         `json:"window_s"`
 	Run          *Run            `json:"run,omitempty"`
 	LastRun      *Run            `json:"last_run,omitempty"`
+	Unwatched    *Gap            `json:"unwatched,omitempty"`       // nobody watched for a while, and what is shown began before
 	Waiting      bool            `json:"waiting_for_off,omitempty"` // stopped; the next run starts after off was seen
 	StillPowered bool            `json:"still_powered,omitempty"`   // stopped, and power flows all the same: nobody watches it
 	Watch        *Watch          `json:"watch,omitempty"`           // the goal that is armed
@@ -61,6 +62,17 @@ type Run struct {
 	End       time.Time       `json:"end,omitzero"`
 	EndedAs   bench.EventType `json:"ended_as,omitempty"`
 	Kind      string          `json:"kind,omitempty"`
+}
+
+// Gap is a time in which nobody watched, because the program or the computer was
+// stopped.
+type Gap struct {
+	From     time.Time `json:"from"`
+	To       time.Time `json:"to"`
+	Rebooted bool      `json:"rebooted,omitempty"` // the computer was started in it, or may have been
+	Judged   bool      `json:"judged"`             // what stood there after it was looked at
+	Sure     bool      `json:"sure"`               // that the run went on, or ended, in it; else that is assumed
+	Why      string    `json:"why"`
 }
 
 // Watch is a goal that is or was armed.
@@ -161,7 +173,7 @@ func StatusOf(s *bench.Snapshot) Status {
 	return Status{
 		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
-		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Waiting: s.Waiting, StillPowered: s.StillPowered(),
+		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Unwatched: gapOf(s.Gap), Waiting: s.Waiting, StillPowered: s.StillPowered(),
 		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch), Forgotten: watchOf(s.Forgotten),
 		Reading: readingOf(s.Reading), VBUSMeter: readingOf(s.VBUS), Temperature: temperatureOf(s.Temperature), USB: usbOf(s),
 		Needs: needsOf(s.Needs), Odds: oddsOf(s.Odds, s.Window), Current: currentOf(s.Current),
@@ -180,6 +192,13 @@ func runOf(r *bench.RunView) *Run {
 		Start: r.Start, Assumed: r.Assumed, UptimeS: math.Round(r.Uptime.Seconds()*1000) / 1000, Origin: r.Origin,
 		WindowMet: r.WindowMet, Suspect: r.Suspect, End: r.End, EndedAs: r.EndedAs, Kind: r.Kind,
 	}
+}
+
+func gapOf(g *bench.GapView) *Gap {
+	if g == nil {
+		return nil
+	}
+	return &Gap{From: g.From, To: g.To, Rebooted: g.Rebooted, Judged: g.Judged, Sure: g.Sure, Why: g.Why}
 }
 
 func watchOf(w *bench.WatchView) *Watch {

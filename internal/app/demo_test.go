@@ -163,6 +163,15 @@ func exported(t *testing.T, dir string, seconds bool) []string {
 // byStation sorts event lines by station, keeping their order within it.
 func byStation(t *testing.T, b []byte) map[string][]string {
 	t.Helper()
+	out := linesByStation(t, b)
+	if len(out) != 8 {
+		t.Errorf("events of %d stations, want 8", len(out))
+	}
+	return out
+}
+
+func linesByStation(t *testing.T, b []byte) map[string][]string {
+	t.Helper()
 	out := map[string][]string{}
 	for s := bufio.NewScanner(bytes.NewReader(b)); s.Scan(); {
 		var e struct{ Source string }
@@ -170,9 +179,6 @@ func byStation(t *testing.T, b []byte) map[string][]string {
 			t.Fatal(err)
 		}
 		out[e.Source] = append(out[e.Source], s.Text())
-	}
-	if len(out) != 8 {
-		t.Errorf("events of %d stations, want 8", len(out))
 	}
 	return out
 }

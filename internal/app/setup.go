@@ -31,7 +31,8 @@ type setup struct {
 type place struct {
 	plan    StationPlan
 	station *station.Station
-	taken   bool // its watch goes on from before the program was started
+	save    func(now time.Time, m station.Memory) // nil: nobody keeps it
+	taken   bool                                  // its watch goes on from before the program was started
 	sources []Source
 
 	home  *member
@@ -92,8 +93,9 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 		pl.sources = append(pl.sources, poller)
 	}
 	var err error
+	pl.save = a.saver(sp)
 	pl.station, pl.taken, err = a.newStation(sp, station.Options{
-		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Save: a.saver(sp), Failures: failures,
+		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Save: pl.save, Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
 	return pl, err
@@ -128,6 +130,9 @@ func (a *assembly) settle(places []*place) {
 			a.record.takeUp(p.plan, a.now(), p.station.Drawn())
 		} else {
 			a.record.begin(p.plan, a.now())
+			if p.save != nil {
+				p.save(time.Time{}, p.station.Memory()) // so that a crash at any moment finds something to go on from
+			}
 		}
 		p.home = a.stations.start(task{p.station.String(), p.station.Run})
 	}

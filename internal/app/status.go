@@ -144,6 +144,9 @@ func attention(s api.Status) (out []string) {
 	add(!s.SupplyLostSince.IsZero(), "supply silent since %s%s", at(s.SupplyLostSince), because(s.SupplyError))
 	add(s.SupplyLostSince.IsZero() && s.SupplyError != "", "supply: %s", s.SupplyError)
 	add(!s.USBLostSince.IsZero(), "USB watch failed since %s%s", at(s.USBLostSince), because(s.USBError))
+	if g := s.Unwatched; g != nil {
+		add(true, "not watched for %s until %s, while benchvigil was stopped: %s", clock(g.To.Sub(g.From).Seconds()), at(g.To), g.Why)
+	}
 	add(!s.HandsOnUntil.IsZero(), "hands on until %s", at(s.HandsOnUntil))
 	add(!failed && (s.Watch != nil || s.LastWatch != nil), "goal %s: %s", goal, state)
 	return out

@@ -139,7 +139,7 @@ func (a *assembly) takenUp(sp StationPlan, of infer.Station, o station.Options) 
 	// What cannot be gone on from must not keep the program from watching.
 	defer func() {
 		if r := recover(); r != nil {
-			s, err = nil, fmt.Errorf("going on from what was kept at %s fails: %v", saved.At.Format(time.RFC3339), r)
+			s, err = nil, fmt.Errorf("going on from what was kept fails: %v", r)
 		}
 	}()
 	of.Learnt = of.Learnt.Without(k.Station.Engine.Work.Stays)
@@ -154,7 +154,11 @@ func (a *assembly) takenUp(sp StationPlan, of infer.Station, o station.Options) 
 // usable is what was kept, where the station is still the one it was kept of.
 func (a *assembly) usable(sp StationPlan, saved *ledger.Saved) (*kept, error) {
 	w := saved.Wiring
-	switch age := a.now().Sub(saved.At); {
+	last := saved.At
+	if last.Before(saved.Began) {
+		last = saved.Began
+	}
+	switch age := a.now().Sub(last); {
 	case age > oldest:
 		return nil, fmt.Errorf("it was left %s ago, longer than %s", age.Round(time.Minute), oldest)
 	case w.Hookup != sp.Hookup || w.Window != sp.Window:

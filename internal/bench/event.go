@@ -55,6 +55,10 @@ const (
 // stop was a mistake: they are the ones that had begun at that Time.
 const Resumed = "resumed"
 
+// Unproven is the Data.Kind of a RunStarted after a time without a watch: nothing
+// shows whether it is the run that went on before, whose end is unseen.
+const Unproven = "unproven"
+
 // How sure it is that the run which went on before a time without a watch is the
 // one that goes on after it (Data.Kind of RunUnwatched).
 const (

@@ -207,7 +207,7 @@ func (e *Engine) beginUnproven() {
 		why = append(why, say("the goal %s counts anew", w.Goal))
 	}
 	e.s.Run, e.s.Down, e.s.USB.Left, e.s.Move.Stalled = runState{}, downState{}, leftState{}, 0
-	e.begin(g.To, true, why...)
+	e.beginAs(bench.Unproven, g.To, true, why)
 }
 
 // unseenDown is when a board went down that was found down after a time without

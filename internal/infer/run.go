@@ -254,14 +254,16 @@ func (e *Engine) startByUSB(t ms) {
 
 // begin starts a run. A board whose starting cannot be seen counts its window
 // from here.
-func (e *Engine) begin(at ms, assumed bool, why ...string) {
+func (e *Engine) begin(at ms, assumed bool, why ...string) { e.beginAs("", at, assumed, why) }
+
+func (e *Engine) beginAs(kind string, at ms, assumed bool, why []string) {
 	e.s.Run = runState{Active: true, Start: at, Assumed: assumed}
 	e.s.Power.forget()
 	e.s.Move.Last = at
 	if e.p.WindowFromPower {
 		e.s.Run.Origin = at
 	}
-	e.emit(bench.RunStarted, at, bench.EventData{Assumed: assumed, Window: length(e.window), Why: why})
+	e.emit(bench.RunStarted, at, bench.EventData{Kind: kind, Assumed: assumed, Window: length(e.window), Why: why})
 	if e.startingSeen() {
 		e.setMode(bench.Starting, at, why...)
 		return

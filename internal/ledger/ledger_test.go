@@ -604,3 +604,31 @@ func views(ctx context.Context, l *ledger.Ledger) (out []any, err error) {
 	}
 	return out, nil
 }
+
+// The first state of a stretch is there with the first of what is recorded or
+// concluded in it, however soon the crash comes.
+func TestFirstStateComesWithItsStretch(t *testing.T) {
+	l := open(t, t.TempDir())
+	ctx := t.Context()
+	l.Begin("s1", start, wiring)
+	l.SaveState("s1", time.Time{}, []byte("nothing seen"))
+	l.Record(reading("s1", start, 1000))
+	l.Record(reading("s2", start, 1000))
+	l.SaveState("s1", start, []byte("one"))
+	l.Record(reading("s1", start.Add(time.Second), 2000)) // so that one stands
+	must(t, l.Append(ctx, []bench.Event{event("s2", bench.RunDropped, start, 1)}))
+	saved, err := l.State(ctx, "s1")
+	must(t, err)
+	if saved == nil || string(saved.Data) != "nothing seen" || !saved.Began.Equal(start) {
+		t.Fatalf("%+v: the event has taken the first state along, and no other", saved)
+	}
+	must(t, l.Flush(ctx))
+	if got := all(t, l.Since(ctx, saved)); len(got) != 2 {
+		t.Errorf("since the beginning: %v", got)
+	}
+	saved, err = l.State(ctx, "s1")
+	must(t, err)
+	if string(saved.Data) != "one" {
+		t.Errorf("%+v: the later one stands", saved)
+	}
+}

@@ -68,7 +68,7 @@ func (r *Reader) earliest(ctx context.Context, s *Saved) (int64, error) {
 	if err != nil {
 		return 0, fmt.Errorf("read stretches of station %q: %w", s.Station, err)
 	}
-	at := s.At.UnixMilli()
+	at := max(s.At.UnixMilli(), s.Began.UnixMilli()-beforeStretch)
 	if began.Valid {
 		at = min(at, began.Int64-beforeStretch)
 	}

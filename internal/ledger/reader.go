@@ -236,7 +236,8 @@ func (r *Reader) Stretches(ctx context.Context, station string) iter.Seq2[Stretc
 type Saved struct {
 	Station string
 	Data    []byte
-	At      time.Time // all observations up to then are in it
+	At      time.Time // all observations up to then are in it; long ago where none is
+	Began   time.Time // the stretch in which it was saved
 	Wiring  Wiring
 
 	stretch int64
@@ -245,18 +246,18 @@ type Saved struct {
 // State returns what was saved of a station last, nil where nothing was.
 func (r *Reader) State(ctx context.Context, station string) (*Saved, error) {
 	v := Saved{Station: station}
-	var at, window int64
+	var at, began, window int64
 	w := &v.Wiring
-	err := r.db.QueryRowContext(ctx, `SELECT state.data, state.at, state.stretch, bench, power, vbus, usb, profile, window
+	err := r.db.QueryRowContext(ctx, `SELECT state.data, state.at, state.stretch, began, bench, power, vbus, usb, profile, window
 		FROM state JOIN station ON station.id = state.station JOIN stretch ON stretch.id = state.stretch WHERE station.name = ?`, station).
-		Scan(&v.Data, &at, &v.stretch, &w.Bench, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
+		Scan(&v.Data, &at, &v.stretch, &began, &w.Bench, &w.Hookup.Path, &w.Hookup.VBUS, &w.Hookup.USB, &w.Profile, &window)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read state of station %q: %w", station, err)
 	}
-	v.At, w.Window = moment(at), time.Duration(window)*time.Millisecond
+	v.At, v.Began, w.Window = moment(at), moment(began), time.Duration(window)*time.Millisecond
 	return &v, nil
 }
 

@@ -43,8 +43,8 @@ type TakeUp struct {
 	Rebooted bool                                     // the computer was started since, or may have been
 }
 
-// memory is what the station remembers now.
-func (s *Station) memory() Memory {
+// Memory is what the station remembers now. It is to be called before Run.
+func (s *Station) Memory() Memory {
 	return Memory{
 		Engine: s.o.Engine.State(), Marks: s.marks, LastMark: s.lastMark,
 		Shape: ShapeMemory{s.shape.step, s.shape.sum, s.shape.count, s.shape.done},
@@ -66,7 +66,7 @@ func (s *Station) save(least time.Duration) {
 		return
 	}
 	s.saved = now
-	s.o.Save(now, s.memory())
+	s.o.Save(now, s.Memory())
 }
 
 // catchUp brings the station to where the watch was left, and returns all that is

@@ -27,6 +27,7 @@ func troubles(s *bench.Snapshot, c clock, silent bool) []Trouble {
 	out = append(out, lastWatch(s, c)...)
 	out = append(out, forgotten(s, c)...)
 	out = append(out, lastRun(s, c)...)
+	out = append(out, unwatched(s, c)...)
 	out = append(out, sight(s, c)...)
 	out = append(out, wiring(s)...)
 	slices.SortStableFunc(out, func(a, b Trouble) int { return cmp.Compare(b.Severity, a.Severity) })
@@ -38,6 +39,16 @@ func hungText(s *bench.Snapshot) string {
 		return "It has been starting for too long."
 	}
 	return "It has been starting for " + span(s.At.Sub(s.ModeSince)) + ": too long."
+}
+
+// unwatched says that nobody watched for a while, and what shows what became of
+// the run in it.
+func unwatched(s *bench.Snapshot, c clock) []Trouble {
+	g := s.Gap
+	if g == nil {
+		return nil
+	}
+	return []Trouble{{Neutral, "", "Not watched for " + span(g.To.Sub(g.From)) + " until " + c.at(g.To) + ", while benchvigil was stopped: " + g.Why + "."}}
 }
 
 // lastRun says how the run before ended. A drop is a danger until something

@@ -105,16 +105,22 @@ func sentence(e bench.Event) string {
 		if d.Kind == bench.Resumed {
 			return "The stop was a mistake, the run goes on" + by(d)
 		}
+		if d.Kind == bench.Unproven {
+			return "Another run: nothing shows that the one before went on while benchvigil was stopped"
+		}
 		if d.Assumed {
 			return "Run goes on: it was already up at first sight"
 		}
 		return "Run started"
 	case bench.RunRestarted:
 		return "Restarted as expected, the run goes on"
-	case bench.RunUnwatched:
-		return told("The run goes on after a time in which nobody watched", first(d.Why))
 	case bench.RunDown:
 		return told("Going down", first(d.Why))
+	case bench.RunUnwatched:
+		if d.Kind == bench.SameRun {
+			return "The run went on while benchvigil was stopped"
+		}
+		return "The run is taken to have gone on while benchvigil was stopped"
 	case bench.RunDropped:
 		return "Dropped" + after(d) + ending(d.Kind)
 	case bench.RunStopped:
