@@ -123,6 +123,7 @@ func newAlertStats() *cobra.Command {
 	}
 	c.Flags().IntVar(&o.Days, "days", 7, fmt.Sprintf("how many `days`, at most %d", 366))
 	c.Flags().StringVar(&o.Data, "data", "", "`folder` of the ledger; default: the running bench is asked")
+	c.Flags().IntVar(&o.People, "people", 1, "with --data: among how many the load is shared")
 	alertFlags(c, &o.AlertsOptions)
 	return c
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/zap"
 
+	"benchvigil/internal/alert/load"
 	"benchvigil/internal/api"
 	"benchvigil/internal/app"
 	"benchvigil/internal/bench"
@@ -48,7 +49,7 @@ func (k *keeper) start(t *testing.T) string {
 		TestAlert: func(context.Context, string, string) ([]bench.OutletView, error) { return outlets, nil },
 		Outlets:   func() []bench.OutletView { return outlets },
 		Load: func(context.Context, time.Time, time.Time) (any, error) {
-			return map[string]any{"raised": 12, "per_hour": 0.25, "worst": []map[string]any{{"point": "left.dropped", "count": 7}}}, nil
+			return load.Report{Rings: 12, People: 2, Measures: []load.Measure{{Name: "most in ten minutes", Value: "3", Target: "≤ 20", Source: "ISA-18.2", Verdict: load.Kept}}}, nil
 		},
 	}))
 	t.Cleanup(s.Close)
@@ -163,7 +164,7 @@ func TestOutletsAndLoad(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	b.Reset()
-	if err := app.ShowLoad(t.Context(), app.StatsOptions{AlertsOptions: app.AlertsOptions{URL: url, Out: &b}, Days: 7}); err != nil || b.String() != "per hour       0.25\nraised         12\nworst 1 count  7\nworst 1 point  left.dropped\n" {
+	if err := app.ShowLoad(t.Context(), app.StatsOptions{AlertsOptions: app.AlertsOptions{URL: url, Out: &b}, Days: 7}); err != nil || !strings.Contains(b.String(), "2 people: 12 rings at 0 points") || !strings.Contains(b.String(), "most in ten minutes  3      ≤ 20    ISA-18.2  kept") {
 		t.Errorf("%v\n%s", err, b.String())
 	}
 	if err := app.ShowLoad(t.Context(), app.StatsOptions{Days: 0}); !errors.Is(err, app.ErrCommand) {

@@ -2,23 +2,21 @@ package app
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
-	"maps"
-	"slices"
-	"strings"
-	"text/tabwriter"
 	"time"
+
+	"benchvigil/internal/alert/load"
+	"benchvigil/internal/bench"
+	"benchvigil/internal/ledger"
 )
 
 // StatsOptions say over which days alarm load is measured.
 type StatsOptions struct {
 	AlertsOptions
-	Days int
-	Data string // folder of the ledger; empty: the running daemon is asked
-	// Load measures a ledger that nobody needs to be writing.
-	Load func(ctx context.Context, data string, from, to time.Time) (any, error)
+	Days   int
+	Data   string // folder of the ledger; empty: the running daemon is asked
+	People int    // with Data: among whom the load is shared; 0: one
 }
 
 // mostDays is the longest time that alarm load is measured over.
@@ -29,62 +27,51 @@ func ShowLoad(ctx context.Context, o StatsOptions) error {
 	if o.Days < 1 || o.Days > mostDays {
 		return fmt.Errorf("%w: --days %d: want 1 to %d", ErrCommand, o.Days, mostDays)
 	}
-	load, err := o.load(ctx)
+	report, err := o.measure(ctx)
 	if err != nil {
 		return err
 	}
 	if o.JSON {
-		_, err := fmt.Fprintf(o.Out, "%s\n", load)
-		return err
+		return printJSON(o.Out, report)
 	}
-	return loadTable(o.Out, load)
+	_, err = io.WriteString(o.Out, report.Text())
+	return err
 }
 
-// load is what was measured, as JSON.
-func (o StatsOptions) load(ctx context.Context) (json.RawMessage, error) {
-	if o.Data != "" && o.Load != nil {
+func (o StatsOptions) measure(ctx context.Context) (report load.Report, err error) {
+	if o.Data != "" {
 		to := time.Now()
-		load, err := o.Load(ctx, o.Data, to.AddDate(0, 0, -o.Days), to)
-		if err != nil {
-			return nil, err
-		}
-		return json.Marshal(load)
+		err = reading(ctx, o.Data, func(r *ledger.Reader) error {
+			report, err = loadOf(ctx, r, to.AddDate(0, 0, -o.Days), to, max(1, o.People))
+			return err
+		})
+		return report, err
 	}
 	c, err := newClient(o.URL)
 	if err != nil {
-		return nil, err
+		return report, err
 	}
-	var load json.RawMessage
-	err = c.get(ctx, fmt.Sprintf("/api/v1/alerts/load?days=%d", o.Days), &load)
-	return load, err
+	return report, c.get(ctx, fmt.Sprintf("/api/v1/alerts/load?days=%d", o.Days), &report)
 }
 
-// loadTable prints measures one a line, whichever there are; what is a list of
-// its own follows.
-func loadTable(w io.Writer, load json.RawMessage) error {
-	var all any
-	if err := json.Unmarshal(load, &all); err != nil {
-		return fmt.Errorf("read the measures: %w", err)
-	}
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	measures(t, "", all)
-	return t.Flush()
-}
+// standingSince is how far before the time that is measured alerts are looked
+// for that still stand in it.
+const standingSince = 31 * 24 * time.Hour
 
-func measures(w io.Writer, name string, v any) {
-	switch v := v.(type) {
-	case map[string]any:
-		for _, key := range slices.Sorted(maps.Keys(v)) {
-			measures(w, strings.TrimSpace(name+" "+strings.ReplaceAll(key, "_", " ")), v[key])
+// loadOf measures what a ledger tells.
+func loadOf(ctx context.Context, r *ledger.Reader, from, to time.Time, people int) (load.Report, error) {
+	var broken error
+	events := func(yield func(bench.Event) bool) {
+		for e, err := range r.AlertEvents(ctx, ledger.Query{From: from.Add(-standingSince), To: to}) {
+			if err != nil {
+				broken = fmt.Errorf("%w: read alerts: %w", ErrLedger, err)
+				return
+			}
+			if !yield(e) {
+				return
+			}
 		}
-	case []any:
-		for i, entry := range v {
-			measures(w, fmt.Sprintf("%s %d", name, i+1), entry)
-		}
-	case nil:
-	case float64:
-		fmt.Fprintf(w, "%s\t%.6g\n", name, v) //nolint:errcheck // Flush tells
-	default:
-		fmt.Fprintf(w, "%s\t%v\n", name, v) //nolint:errcheck // Flush tells
 	}
+	report := load.Of(events, from, to, people)
+	return report, broken
 }
