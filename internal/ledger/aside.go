@@ -17,6 +17,13 @@ import (
 	"benchvigil/internal/logkey"
 )
 
+// The beginning of the name of a database that was replaced by a copy, and the
+// end of the name of one that is not whole yet.
+const (
+	replaced = "replaced-"
+	partTail = ".part"
+)
+
 // tails are the files that belong to a database.
 var tails = []string{"", "-wal", "-shm"}
 
@@ -26,23 +33,49 @@ func (l *Ledger) openSound(ctx context.Context) error {
 	if info, err := os.Stat(l.folder.path(fileName)); l.folder.used && (err != nil || info.Size() == 0) {
 		l.o.Logger.Warn("the ledger is missing though the folder was used; a new one is begun", logkey.File(l.folder.path(fileName)))
 	}
-	err := l.openChecked(ctx)
-	if err == nil || !unreadable(err) {
+	name, err := l.folder.unfinished()
+	if err != nil {
 		return err
 	}
-	name, moved := l.folder.setAside("damaged")
-	if moved != nil {
-		return errors.Join(err, moved)
+	if strings.HasPrefix(name, fileName+"."+replaced) {
+		if name, err = "", l.folder.replace(name); err != nil {
+			return err
+		}
 	}
-	l.aside = append(l.aside, name)
-	l.o.Logger.Error("the ledger is damaged and was set aside; a new one is begun", logkey.File(name), logkey.Err(err))
+	if name == "" {
+		if err = l.openChecked(ctx); err == nil || !unreadable(err) {
+			return err
+		}
+		var noted error
+		if name, noted = l.folder.beginAside("damaged"); noted != nil {
+			return errors.Join(err, noted)
+		}
+	}
+	return l.begin(ctx, name, err)
+}
+
+// begin sets a damaged database aside and begins a new one with what can be
+// read of it. Where that was cut short before, it is done again.
+func (l *Ledger) begin(ctx context.Context, name string, why error) error {
+	if _, err := l.folder.setAside(name); err != nil {
+		return errors.Join(why, err)
+	}
+	if err := removeAll(l.folder.path(fileName)); err != nil {
+		return errors.Join(why, err)
+	}
+	file := l.folder.path(name)
+	l.aside = append(l.aside, file)
+	l.o.Logger.Error("the ledger is damaged and was set aside; a new one is begun", logkey.File(file), logkey.Err(why))
 	if err := l.openChecked(ctx); err != nil {
 		return err
 	}
-	if err := l.salvage(ctx, name); err != nil {
-		l.o.Logger.Error("what can be read of the damaged ledger was taken over only in part", logkey.File(name), logkey.Err(err))
+	if err := l.salvage(ctx, file); err != nil {
+		l.o.Logger.Error("what can be read of the damaged ledger was taken over only in part", logkey.File(file), logkey.Err(err))
 	}
-	return l.load(ctx)
+	if err := errors.Join(l.load(ctx), l.folder.finished()); err != nil {
+		return errors.Join(err, l.write.Close())
+	}
+	return nil
 }
 
 // openChecked opens, migrates, checks and loads what the watch needs; after a
@@ -135,26 +168,73 @@ func checkNeeded(ctx context.Context, db *sql.DB) error {
 	return nil
 }
 
-// setAside renames the database, with what belongs to it, and returns the new
-// name; empty where there is none.
-func (d *folder) setAside(why string) (string, error) {
-	name := fileName + "." + why + "-" + time.Now().UTC().Format("20060102T150405.000Z")
-	found := false
-	for _, tail := range tails {
-		switch err := os.Rename(d.path(fileName+tail), d.path(name+tail)); {
-		case err == nil:
-			found = true
-		case !errors.Is(err, fs.ErrNotExist):
-			return "", fmt.Errorf("set aside %s: %w", d.path(fileName), err)
+// asideName is the file that names the database that is being set aside, until
+// another one is in its place: a start that finds it goes on from there. Else a
+// power cut in between would leave less than can be read.
+const asideName = "setting-aside"
+
+// beginAside notes that the database is to be set aside, and under what name.
+func (d *folder) beginAside(why string) (name string, err error) {
+	name = fileName + "." + why + "-" + time.Now().UTC().Format("20060102T150405.000Z")
+	part := d.path(asideName + ".part")
+	if err := os.WriteFile(part, []byte(name), 0o600); err != nil {
+		return "", err
+	}
+	return name, publish(part, d.path(asideName))
+}
+
+// unfinished is the name under which a database was being set aside, empty
+// where none was.
+func (d *folder) unfinished() (name string, err error) {
+	b, err := os.ReadFile(d.path(asideName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", nil
+	}
+	return string(b), err
+}
+
+// finished notes that another database is in the place of the one set aside.
+func (d *folder) finished() error {
+	if err := os.Remove(d.path(asideName)); err != nil {
+		return err
+	}
+	return syncDir(d.dir)
+}
+
+// setAside renames the database, after what belongs to it, so that once the
+// database has its new name the rest has, too. It reports whether there is one.
+func (d *folder) setAside(name string) (found bool, err error) {
+	if _, err := os.Stat(d.path(name)); err == nil {
+		return true, nil // before the power cut
+	}
+	for _, tail := range []string{"-wal", "-shm", ""} {
+		err := os.Rename(d.path(fileName+tail), d.path(name+tail))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return false, fmt.Errorf("set aside %s: %w", d.path(fileName), err)
+		}
+		found = err == nil
+		if err := syncDir(d.dir); err != nil {
+			return false, err
 		}
 	}
 	if err := os.Remove(d.path(suspectName)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return "", err
+		return false, err
 	}
-	if !found {
-		return "", syncDir(d.dir)
+	return found, nil
+}
+
+// replace puts a copy that is sound in the place of the database.
+func (d *folder) replace(name string) error {
+	if _, err := d.setAside(name); err != nil {
+		return err
 	}
-	return d.path(name), syncDir(d.dir)
+	part := d.path(fileName + partTail)
+	if _, err := os.Stat(part); err == nil {
+		if err := publish(part, d.path(fileName)); err != nil {
+			return err
+		}
+	}
+	return d.finished()
 }
 
 // salvaged are the tables that are taken over, each after those it refers to.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 
 	"benchvigil/internal/trace"
 )
@@ -124,7 +125,7 @@ func Restore(ctx context.Context, dir, backup string) (aside string, err error) 
 			err = released
 		}
 	}()
-	part := d.path(fileName + ".part")
+	part := d.path(fileName + partTail)
 	if err := copyFile(backup, part); err != nil {
 		return "", fmt.Errorf("restore %s: %w", backup, err)
 	}
@@ -135,13 +136,17 @@ func Restore(ctx context.Context, dir, backup string) (aside string, err error) 
 		}
 		return "", fmt.Errorf("restore %s: %w", backup, err)
 	}
-	if aside, err = d.setAside("replaced"); err != nil {
+	name, err := d.beginAside(strings.TrimSuffix(replaced, "-"))
+	if err == nil {
+		err = d.replace(name)
+	}
+	if err != nil {
 		return "", fmt.Errorf("restore %s: %w", backup, err)
 	}
-	if err := publish(part, d.path(fileName)); err != nil {
-		return aside, fmt.Errorf("restore %s: %w", backup, err)
+	if _, err := os.Stat(d.path(name)); err != nil {
+		return "", nil //nolint:nilerr // there was none
 	}
-	return aside, nil
+	return d.path(name), nil
 }
 
 // sound looks at a whole copy, and leaves it without a write-ahead log.

@@ -67,7 +67,13 @@ const examineUpTo = 1 << 30
 // while the watch goes on already. What it finds is healed at the next start.
 func (l *Ledger) examine(ctx context.Context) {
 	defer l.stopped.Done()
-	if used, err := l.Used(ctx); err != nil || used > examineUpTo {
+	used, err := l.Used(ctx)
+	if err != nil {
+		l.complain("be examined", err)
+		return
+	}
+	if used > examineUpTo {
+		l.o.Logger.Info("the ledger did not end cleanly and is too large to be examined beside the watch; ledger check does it at leisure")
 		return
 	}
 	findings, err := l.checkDatabase(ctx)

@@ -32,12 +32,16 @@ import (
 
 const (
 	loadDir    = "BENCHVIGIL_LEDGER_LOAD"
+	openDir    = "BENCHVIGIL_LEDGER_OPEN"
 	powerCuts  = "BENCHVIGIL_POWER_CUTS"
 	mustTrace  = "BENCHVIGIL_MUST_TRACE" // a full run of the tests: no tool may be missing
 	loadFolder = "bench/data"            // both made by the ledger
 )
 
-func init() { children[loadDir] = fill }
+func init() {
+	children[loadDir] = fill
+	children[openDir] = openOnce
+}
 
 // The load: stations, how often the ledger is opened, events each time, and
 // readings before each event.
@@ -137,9 +141,9 @@ func keep(ctx context.Context, l *ledger.Ledger, s, n int) error {
 	return nil
 }
 
-// traceLoad runs the load under strace, and returns what it did. What the model
-// says of it at the end is what is really there.
-func traceLoad(t *testing.T) (root string, calls []powercut.Call) {
+// traced runs this binary under strace, doing in a folder what a variable says,
+// and returns what it did.
+func traced(t *testing.T, variable, root string) (calls []powercut.Call) {
 	t.Helper()
 	strace, err := exec.LookPath("strace")
 	switch {
@@ -148,11 +152,9 @@ func traceLoad(t *testing.T) (root string, calls []powercut.Call) {
 	case err != nil:
 		t.Skipf("%v: power cuts need strace to see what is written", err)
 	}
-	root, err = filepath.EvalSymlinks(t.TempDir())
-	must(t, err)
 	trace := filepath.Join(t.TempDir(), "trace")
 	cmd := exec.CommandContext(t.Context(), strace, slices.Concat(powercut.Args(), []string{"-o", trace, "--", os.Args[0]})...)
-	cmd.Env = append(os.Environ(), loadDir+"="+root)
+	cmd.Env = append(os.Environ(), variable+"="+root)
 	out, err := cmd.CombinedOutput()
 	if err != nil && strings.Contains(string(out), "not permitted") {
 		t.Skipf("this system lets nobody be traced, so power cuts cannot be tried: %s", out)
@@ -162,7 +164,15 @@ func traceLoad(t *testing.T) (root string, calls []powercut.Call) {
 	}
 	calls = readTrace(t, root, trace)
 	t.Logf("%d calls traced", len(calls))
-	return root, calls
+	return calls
+}
+
+// realDir is a folder of the test as strace names it.
+func realDir(t *testing.T) string {
+	t.Helper()
+	root, err := filepath.EvalSymlinks(t.TempDir())
+	must(t, err)
+	return root
 }
 
 func readTrace(t *testing.T, root, trace string) (calls []powercut.Call) {
@@ -218,9 +228,9 @@ func images(t *testing.T, d *powercut.Disk, calls []powercut.Call, rnd *rand.Ran
 	}
 }
 
-// missing says what an image lacks, laid into a folder that goes afterwards: in
-// memory, where there is such a place, since nothing of it has to last.
-func missing(t *testing.T, img powercut.Image, sure acknowledged) error {
+// laid writes an image into a folder and lets it be looked at: in memory, where
+// there is such a place, since nothing of it has to last.
+func laid(t *testing.T, img powercut.Image, look func(root string) error) error {
 	t.Helper()
 	root, err := os.MkdirTemp("/dev/shm", "benchvigil-image")
 	if err != nil {
@@ -234,14 +244,21 @@ func missing(t *testing.T, img powercut.Image, sure acknowledged) error {
 	for name, data := range img.Files {
 		must(t, os.WriteFile(filepath.Join(root, name), data, 0o600))
 	}
-	return lost(t.Context(), root, sure)
+	return look(root)
+}
+
+// missing says what an image of the loaded run lacks.
+func missing(t *testing.T, img powercut.Image, sure acknowledged) error {
+	t.Helper()
+	return laid(t, img, func(root string) error { return lost(t.Context(), root, sure) })
 }
 
 // TestPowerCut cuts the power at random moments of a loaded run. Each time the
 // ledger opens without a word of damage, has every acknowledged event once, all
 // that was observed before it, and goes on.
 func TestPowerCut(t *testing.T) {
-	root, calls := traceLoad(t)
+	root := realDir(t)
+	calls := traced(t, loadDir, root)
 	t.Run("nothing is lost", func(t *testing.T) { cutsLoseNothing(t, root, calls) })
 	for name, ignore := range map[string]func(string) bool{
 		"of everything":   func(string) bool { return true },
@@ -409,4 +426,129 @@ func lostAlerts(ctx context.Context, l *ledger.Ledger, station string, events in
 		return fmt.Errorf("%d alerts of %d events", len(due), events)
 	}
 	return nil
+}
+
+// openOnce opens the ledger that is there, adds an event and says so.
+func openOnce(dir string) error {
+	ctx := context.Background()
+	l, err := ledger.Open(ctx, ledger.Options{Dir: filepath.Join(dir, "data"), Logger: zap.NewNop()})
+	if err != nil {
+		return err
+	}
+	if err := l.Append(ctx, []bench.Event{newEvent()}); err != nil {
+		return err
+	}
+	if _, err := fmt.Println("new", 0); err != nil {
+		return err
+	}
+	return l.Close()
+}
+
+func newEvent() bench.Event { return event("new", bench.StallRaised, start, 1_000_000) }
+
+// TestPowerCutWhileOpening cuts the power while an older ledger is brought up to
+// date, and while a damaged one is set aside: the next start finds as much as it
+// would have found without.
+func TestPowerCutWhileOpening(t *testing.T) {
+	for name, from := range map[string]func(*testing.T) string{
+		"that is older":   func(*testing.T) string { return filepath.Join("testdata", "version-1") },
+		"that is damaged": fifthCutOff,
+	} {
+		t.Run(name, func(t *testing.T) {
+			root, before := realDir(t), from(t)
+			must(t, os.CopyFS(filepath.Join(root, "data"), os.DirFS(before)))
+			d := powercut.NewDisk(root)
+			keepFolder(t, d, root)
+			want := copied(t, before)
+			calls := traced(t, openDir, root)
+			seed := uint64(time.Now().UnixNano())
+			for img, sure := range images(t, d, calls, rand.New(rand.NewPCG(seed, 0)), count(t, powerCuts, 200)/5) {
+				if err := laid(t, img, func(root string) error { return asMuch(t.Context(), root, want, sure) }); err != nil {
+					t.Errorf("seed %d: %v", seed, err)
+				}
+			}
+		})
+	}
+}
+
+func fifthCutOff(t *testing.T) string {
+	t.Helper()
+	dir := closed(t)
+	change(t, filepath.Join(dir, "ledger.db"), func(b []byte) []byte { return b[:len(b)*4/5] })
+	return dir
+}
+
+func keepFolder(t *testing.T, d *powercut.Disk, root string) {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(root, "data", "*"))
+	must(t, err)
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		must(t, err)
+		must(t, d.Keep(f, b))
+	}
+}
+
+// copied opens a copy of a folder and says what there is.
+func copied(t *testing.T, from string) []any {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "data")
+	must(t, os.CopyFS(dir, os.DirFS(from)))
+	all, err := holds(t.Context(), open(t, dir))
+	must(t, err)
+	if len(all) < 10 {
+		t.Fatalf("only %v: nothing to lose", all)
+	}
+	return all
+}
+
+// holds is what a ledger holds but for the new event.
+func holds(ctx context.Context, l *ledger.Ledger) (out []any, err error) {
+	for e, err := range l.Events(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		if e.Station != newEvent().Station {
+			out = append(out, e)
+		}
+	}
+	for o, err := range l.Observations(ctx, ledger.Query{}) {
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, o)
+	}
+	v, err := views(ctx, l)
+	return append(out, v...), err
+}
+
+// asMuch says what an image lacks of what was there, and of what was
+// acknowledged since.
+func asMuch(ctx context.Context, root string, want []any, sure acknowledged) (err error) {
+	l, err := ledger.Open(ctx, ledger.Options{Dir: filepath.Join(root, "data"), Logger: zap.NewNop()})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	got, err := holds(ctx, l)
+	if err != nil {
+		return err
+	}
+	if !reflect.DeepEqual(want, got) {
+		return fmt.Errorf("%d facts and views, want the %d that there were", len(got), len(want))
+	}
+	fresh := 0
+	for _, err := range l.Events(ctx, ledger.Query{Station: newEvent().Station}) {
+		if fresh++; err != nil {
+			return err
+		}
+	}
+	if fresh < sure["new"] {
+		return errors.New("the event that was acknowledged is lost")
+	}
+	findings, err := l.Check(ctx)
+	if len(findings) > 0 {
+		err = fmt.Errorf("check: %v", findings)
+	}
+	return err
 }

@@ -68,6 +68,31 @@ func NewDisk(root string) *Disk {
 
 func newFolder() *folder { return &folder{safe: map[string]entry{}, now: map[string]entry{}} }
 
+// Keep puts a file on the disk that was there before, with the folders it lies
+// in. All of it is safe.
+func (d *Disk) Keep(name string, data []byte) error {
+	rest, ok := strings.CutPrefix(name, d.root+"/")
+	if !ok {
+		return fmt.Errorf("%s lies in no folder that is known", name)
+	}
+	parts := strings.Split(rest, "/")
+	in := d.top
+	for _, p := range parts[:len(parts)-1] {
+		e, there := in.now[p]
+		if !there {
+			e = entry{folder: newFolder()}
+			in.now[p], in.safe[p] = e, e
+		}
+		if in = e.folder; in == nil {
+			return fmt.Errorf("%s lies in a file", name)
+		}
+	}
+	last := parts[len(parts)-1]
+	in.now[last] = entry{file: &file{safe: slices.Clone(data), now: slices.Clone(data)}}
+	in.safe[last] = in.now[last]
+	return nil
+}
+
 // Do makes a call. What is said changes nothing.
 func (d *Disk) Do(c Call) error {
 	d.count++

@@ -220,6 +220,25 @@ func TestSyncOfAll(t *testing.T) {
 	}
 }
 
+// What was there before is there whatever happens to something else.
+func TestKeep(t *testing.T) {
+	d := powercut.NewDisk("/r")
+	for _, name := range []string{"/r/d/f", "/r/d/g"} {
+		if err := d.Keep(name, []byte(strings.Repeat("a", 512))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	do(t, d, write("/r/d/g", 0, strings.Repeat("b", 512)))
+	if diff := cmp.Diff([]string{"d/ d/f=a512 d/g=a512", "d/ d/f=a512 d/g=b512"}, outcomes(d)); diff != "" {
+		t.Error(diff)
+	}
+	for _, name := range []string{"/elsewhere", "/r/d/f/h"} {
+		if d.Keep(name, nil) == nil {
+			t.Errorf("%s is kept", name)
+		}
+	}
+}
+
 func TestDiskRefuses(t *testing.T) {
 	d := did(t, powercut.Call{Kind: powercut.Mkdir, Path: "/r/d"}, create("/r/f"))
 	for _, c := range []powercut.Call{
