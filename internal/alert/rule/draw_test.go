@@ -206,9 +206,14 @@ func BenchmarkEvents(b *testing.B) {
 	over := []bench.Event{g.make("s01", bench.RunReclassified, 0, 0, bench.EventData{Kind: bench.StoppedByMark})}
 	b.Run("drop and stop", func(b *testing.B) {
 		b.ReportAllocs()
-		for b.Loop() {
-			g.r.Events(drop, &s)
-			g.r.Events(over, &s)
+		for b.Loop() { // another drop each time: one that is over is not looked at
+			s.At = s.At.Add(time.Minute)
+			for _, e := range []*bench.Event{&drop[0], &over[0]} {
+				e.Time, e.Concluded = s.At, s.At
+			}
+			if len(g.r.Events(drop, &s)) != 1 || len(g.r.Events(over, &s)) != 1 {
+				b.Fatal("not told and taken back")
+			}
 		}
 	})
 	var all []bench.Snapshot
