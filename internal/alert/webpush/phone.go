@@ -96,7 +96,7 @@ func checkEndpoint(endpoint string, plain bool) error {
 	case plain && isIP && ip.IsLoopback():
 		return nil
 	case u.Scheme != "https":
-		return errors.New("endpoint: must begin with https:")
+		return errors.New("endpoint: must be an https address")
 	case isIP && !public(ip), !isIP && !strings.Contains(strings.Trim(u.Hostname(), "."), "."):
 		return errors.New("endpoint: a push service is not on this computer or in a private network")
 	}

@@ -37,7 +37,7 @@ func CheckContact(contact string) error {
 			return fmt.Errorf("contact %q: %w", contact, err)
 		}
 	default:
-		return fmt.Errorf("contact %q must begin with mailto: or https:", contact)
+		return fmt.Errorf("contact %q must begin with mailto: or https: and say whom to reach", contact)
 	}
 	if !reachableName(host) {
 		return fmt.Errorf("contact %q: push services refuse %q: use an address that others can reach", contact, host)

@@ -286,6 +286,9 @@ func TestSubscribe(t *testing.T) {
 	ctx := open(t, r.page.URL)
 	registered(ctx, t, r.page.URL)
 	must(t, chromedp.Do(ctx, chromedp.WaitVisible(chromedp.CSS("#subscribe button"))))
+	if evaluate[bool](ctx, t, `document.getElementById("here").checkVisibility()`) {
+		t.Error("it offers to end what has not begun")
+	}
 	_ = evaluate[bool](ctx, t, `(() => { const f = document.getElementById("subscribe"); f.elements.person.value = "Lee"; f.elements.device.value = "Lee's phone"; f.requestSubmit(); return true })()`)
 	said := ""
 	for (said == "" || strings.HasSuffix(said, "…")) && ctx.Err() == nil {
