@@ -74,6 +74,7 @@ var rooms = []room{
 	{of: "internal/ledger/powercut", pure: true, why: "what a disk may do is a model that knows no store: what it does is chosen by whoever asks"},
 	{of: "internal/alert/partly", why: "which receivers have a message is a matter of keys: it knows no outlet"},
 	{of: "internal/alert/webpush", ours: append([]string{"internal/alert", "internal/alert/partly"}, vocabulary...), why: outletWhy},
+	{of: "internal/alert/webpush/browser", why: "it is only tests, of page and outlet together"},
 	{of: "internal/alert/webpush/webpushtest", why: "it plays browser and push service from the RFCs: what it judges must not help it"},
 	{of: "internal/alert/email", ours: append([]string{"internal/alert", "internal/alert/partly"}, vocabulary...), why: outletWhy},
 	{of: "internal/alert/service", ours: append([]string{"internal/alert"}, vocabulary...), why: outletWhy},
