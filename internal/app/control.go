@@ -108,6 +108,9 @@ func (a *assembly) adopt(p *Plan) error {
 	if err != nil {
 		return err
 	}
+	if err := a.retell(p); err != nil {
+		return err
+	}
 	for _, key := range pinned(a.plan.From, p.From) {
 		a.plan.Logger.Warn("this change needs a restart of benchvigil", logkey.Key(key))
 	}

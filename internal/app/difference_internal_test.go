@@ -97,10 +97,17 @@ func TestCompare(t *testing.T) {
 // Every field of a configuration either takes effect at a reload or is said to
 // need a restart: a new one must not be forgotten.
 func TestEveryFieldIsMinded(t *testing.T) {
-	minded := map[string]bool{"Profiles": true} // its content is compared, station by station
+	minded := map[string]bool{
+		"Profiles": true, // its content is compared, station by station
+		// The desk takes these anew at each reload.
+		"Link": true, "Contact": true, "Heartbeat": true, "Outlets": true, "People": true, "Alerts": true,
+	}
 	began := some(nil)
 	for i := range reflect.TypeFor[config.Config]().NumField() {
 		f := reflect.TypeFor[config.Config]().Field(i)
+		if minded[f.Name] {
+			continue
+		}
 		next := some(nil)
 		v := reflect.ValueOf(&next).Elem().Field(i)
 		switch f.Name {
@@ -113,7 +120,7 @@ func TestEveryFieldIsMinded(t *testing.T) {
 		default:
 			v.Set(other(t, v))
 		}
-		if compare(began, next).none() && len(pinned(began, next)) == 0 && !minded[f.Name] {
+		if compare(began, next).none() && len(pinned(began, next)) == 0 {
 			t.Errorf("a change of %s goes unnoticed: add it to fixed or to compare", f.Name)
 		}
 	}

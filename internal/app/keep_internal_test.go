@@ -15,6 +15,15 @@ import (
 	"benchvigil/internal/ledger"
 )
 
+// keepAll commits events and tells them on, as the desk and the record do.
+func keepAll(t *testing.T, r *record, events []bench.Event) {
+	t.Helper()
+	if err := r.store.Append(t.Context(), events); err != nil {
+		t.Fatal(err)
+	}
+	r.tell(events)
+}
+
 // What earlier watches told is learnt from the ledger where there is no file of
 // events; a second watch on it is refused.
 func TestLedgerRemembers(t *testing.T) {
@@ -24,7 +33,7 @@ func TestLedgerRemembers(t *testing.T) {
 		t.Fatal(err)
 	}
 	stay := bench.Stay{Profile: "p", Mode: bench.Restoring, Lasted: time.Hour, Quiet: time.Minute, Finished: true}
-	r.tell([]bench.Event{{Station: "s1", Type: bench.ModeChanged, Time: time.Now(), Concluded: time.Now(), Count: 1, Data: bench.EventData{Ended: &stay}}})
+	keepAll(t, r, []bench.Event{{Station: "s1", Type: bench.ModeChanged, Time: time.Now(), Concluded: time.Now(), Count: 1, Data: bench.EventData{Ended: &stay}}})
 	if _, err := openRecord(p); !errors.Is(err, ErrRecord) || !errors.Is(err, ledger.ErrLocked) {
 		t.Errorf("a second one: %v, want ErrRecord and ErrLocked", err)
 	}
@@ -63,7 +72,7 @@ func TestLedgerTakesUpEarlierEvents(t *testing.T) {
 			t.Fatal(err)
 		}
 		learnt, goal = len(r.memory.learnt("p").Stays), r.memory.forgot("s1")
-		r.tell(events)
+		keepAll(t, r, events)
 		if err := r.close(); err != nil {
 			t.Fatal(err)
 		}

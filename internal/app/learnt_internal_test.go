@@ -121,7 +121,7 @@ func TestLedgerRemembersGoals(t *testing.T) {
 			t.Fatal(err)
 		}
 		w := r.memory.forgot("s1")
-		r.tell(events)
+		keepAll(t, r, events)
 		if err := r.close(); err != nil {
 			t.Fatal(err)
 		}

@@ -125,14 +125,11 @@ func (r *record) rewire(h recording.Header) {
 }
 
 // tell writes events; it is safe for concurrent use. They are few and matter
-// most, so they do not wait in a buffer.
+// most, so they do not wait in a buffer. The desk has committed them before.
 func (r *record) tell(events []bench.Event) {
 	for _, e := range events {
 		r.memory.add(e.Data.Ended)
 		r.memory.follow(newsOf(e))
-	}
-	if r.store != nil {
-		_ = r.store.Append(context.Background(), events) // kept, told and tried again by the store
 	}
 	if r.events == nil {
 		return

@@ -36,6 +36,7 @@ var (
 type assembly struct {
 	plan     *Plan // as it began; what can change meanwhile is in setup
 	record   *record
+	desk     *desk
 	links    *supply.Links // the connections of all supplies and meters
 	setup    atomic.Pointer[setup]
 	keeper   *inhibit.Keeper // nil: the computer sleeps when it likes
@@ -44,7 +45,9 @@ type assembly struct {
 	ready    atomic.Bool
 	loaded   atomic.Pointer[loaded]
 
-	stations, sources *layer // whose members come and go with the setup
+	alerts, stations, sources *layer // whose members come and go with the setup
+
+	telling []*member // what tells without being asked; only control touches it
 }
 
 // Run runs a bench until ctx ends. Order of starting, and the reverse of
@@ -69,6 +72,11 @@ func Run(ctx context.Context, p *Plan) error {
 }
 
 func (a *assembly) layers() []*layer {
+	a.alerts = &layer{name: "alerts", begin: func(l *layer) {
+		l.start(task{"alerts", func(ctx context.Context) error { return a.desk.watch(ctx, a.watched) }})
+		l.start(task{"outlets", a.desk.post.Run})
+		a.keepTelling(a.plan)
+	}}
 	a.stations = &layer{name: "stations", begin: func(*layer) { a.settle(a.setup.Load().places) }}
 	a.sources = &layer{name: "sources", begin: func(l *layer) {
 		if a.keeper != nil {
@@ -82,6 +90,7 @@ func (a *assembly) layers() []*layer {
 	}}
 	return []*layer{
 		{name: "record", begin: starting(task{"record", a.record.run})},
+		a.alerts,
 		a.stations,
 		{name: "page", begin: starting(task{"page", func(ctx context.Context) error { return a.site.Serve(ctx, a.listener) }})},
 		a.sources,
@@ -98,9 +107,13 @@ func assemble(p *Plan) (_ *assembly, err error) {
 	if a.record, err = openRecord(p); err != nil {
 		return nil, errors.Join(err, a.listener.Close())
 	}
+	if a.desk, err = newDesk(p, a.record.store); err != nil {
+		return nil, errors.Join(err, a.listener.Close(), a.record.close())
+	}
 	first, err := a.build(p, &setup{}, everything(p))
 	a.setup.Store(first)
 	a.remind(first)
+	a.confess(first)
 	if err = errors.Join(err, a.addPage(), a.addKeeper()); err != nil {
 		return nil, errors.Join(err, a.listener.Close(), a.record.close())
 	}
@@ -138,10 +151,26 @@ func (a *assembly) addPage() error {
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
-		API: api.New(api.Options{Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger}),
+		API: api.New(api.Options{
+			Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
+			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
+		}),
 	})
 	a.site = site
 	return err
+}
+
+// tell takes what a station concluded: it is safe, and on its way to people,
+// before it is shown or written anywhere else.
+func (a *assembly) tell(events []bench.Event, s *bench.Snapshot) {
+	a.desk.tell(events, s)
+	a.record.tell(events)
+}
+
+// observe takes what a station is about to be given.
+func (a *assembly) observe(o bench.Observation) {
+	a.record.observe(o)
+	a.desk.reading(o)
 }
 
 // deliver hands an observation to its station.

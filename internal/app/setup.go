@@ -95,7 +95,7 @@ func (a *assembly) newPlace(sp StationPlan) (*place, error) {
 	var err error
 	pl.save = a.saver(sp)
 	pl.station, pl.taken, err = a.newStation(sp, station.Options{
-		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.record.observe, Tell: a.record.tell, Save: pl.save, Failures: failures,
+		Name: sp.Name, Port: sp.Port, Auto: sp.Auto, Record: a.observe, Tell: a.tell, Save: pl.save, Failures: failures,
 		Now: a.plan.Now, Logger: a.plan.Logger,
 	})
 	return pl, err
@@ -127,7 +127,7 @@ func (a *assembly) newWatcher(p *Plan) (*usb.Watcher, error) {
 func (a *assembly) settle(places []*place) {
 	for _, p := range places {
 		if p.taken {
-			a.record.takeUp(p.plan, a.now(), p.station.Drawn())
+			a.takeUp(p.plan, p.station.Drawn())
 		} else {
 			a.record.begin(p.plan, a.now())
 			if p.save != nil {

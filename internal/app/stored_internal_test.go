@@ -22,7 +22,7 @@ func TestMetricsOfTheLedger(t *testing.T) {
 	for range 3 {
 		r.observe(bench.Observation{At: time.Now(), Station: "s1", Fact: bench.Traffic{URBs: 1}})
 	}
-	r.tell([]bench.Event{{Station: "s1", Type: bench.RunStarted, Time: time.Now(), Concluded: time.Now(), Count: 1}})
+	keepAll(t, r, []bench.Event{{Station: "s1", Type: bench.RunStarted, Time: time.Now(), Concluded: time.Now(), Count: 1}})
 	if got := tell(); got.Readings != 3 || got.Events != 1 || got.Commits == 0 || got.FailedCommits != 0 || !got.TroubleSince.IsZero() {
 		t.Errorf("%+v", got)
 	}

@@ -205,6 +205,9 @@ func (r *record) recallTold() {
 			r.log.Warn("not all events of before can be read", zap.Error(err))
 			continue
 		}
+		if e.Type.IsAlert() {
+			continue
+		}
 		r.told[e.Station] = append(r.told[e.Station], e)
 	}
 }
@@ -214,15 +217,15 @@ func (r *record) toldOf(id string) []bench.Event { return r.told[id] }
 
 // takeUp notes that the watch of a station goes on, and tells what was concluded
 // before it was left and could not be told any more.
-func (r *record) takeUp(sp StationPlan, at time.Time, drawn []bench.Event) {
-	r.store.TakeUp(sp.ID, at, r.wiring(sp))
+func (a *assembly) takeUp(sp StationPlan, drawn []bench.Event) {
+	a.record.store.TakeUp(sp.ID, a.now(), a.record.wiring(sp))
 	told := map[string]bool{}
-	for _, e := range r.told[sp.ID] {
+	for _, e := range a.record.toldOf(sp.ID) {
 		told[e.ID()] = true
 	}
 	for _, e := range drawn {
 		if !told[e.ID()] {
-			r.tell([]bench.Event{e})
+			a.tell([]bench.Event{e}, nil)
 		}
 	}
 }

@@ -129,6 +129,10 @@ func (l *Ledger) open(ctx context.Context) error {
 // opening.
 func (l *Ledger) Aside() []string { return l.aside }
 
+// Unclean reports that whoever wrote here before did not close the ledger: it
+// was killed, or the power failed.
+func (l *Ledger) Unclean() bool { return l.folder.unclean }
+
 // Trouble says what keeps the store from being written now, nil if nothing
 // does.
 func (l *Ledger) Trouble() *Trouble { return l.trouble.Load() }

@@ -69,6 +69,21 @@ func (l *Ledger) note(ctx context.Context, query string, args ...any) error {
 	}})
 }
 
+// Entered lists the keys in the outbox that begin with some text, also of what
+// was sent.
+func (r *Reader) Entered(ctx context.Context, prefix string) (keys []string, err error) {
+	err = each(ctx, r.db, `SELECT key FROM alert WHERE key >= ? AND key < ?`, func(s scan) error {
+		var key string
+		err := s(&key)
+		keys = append(keys, key)
+		return err
+	}, prefix, prefix+"\U0010FFFF")
+	if err != nil {
+		return nil, fmt.Errorf("read the outbox: %w", err)
+	}
+	return keys, nil
+}
+
 // Kept returns what was kept of a kind, by key.
 func (r *Reader) Kept(ctx context.Context, kind string) (map[string]string, error) {
 	out := map[string]string{}

@@ -51,14 +51,14 @@ type Options struct {
 	Name     string // what people call it
 	Port     string // USB port path, for display
 	Record   func(bench.Observation)
-	Tell     func([]bench.Event)
-	Failures func() uint64                 // failed readings of its supply source; nil: none is counted
-	Now      func() time.Time              // the bench clock; nil: time.Now
-	Mailbox  int                           // 0: DefaultMailbox
-	Save     func(now time.Time, m Memory) // takes what is remembered, after all that was recorded and up to now; nil: nobody keeps it
-	TakeUp   *TakeUp                       // the watch goes on from what was remembered; nil: it begins anew
-	Forgot   *bench.WatchView              // what was armed when the program last stopped; nil: nothing
-	Auto     []bench.Mode                  // entering one of these arms the goal that fits it, where none is armed
+	Tell     func([]bench.Event, *bench.Snapshot) // what was concluded, and the station as it is after that
+	Failures func() uint64                        // failed readings of its supply source; nil: none is counted
+	Now      func() time.Time                     // the bench clock; nil: time.Now
+	Mailbox  int                                  // 0: DefaultMailbox
+	Save     func(now time.Time, m Memory)        // takes what is remembered, after all that was recorded and up to now; nil: nobody keeps it
+	TakeUp   *TakeUp                              // the watch goes on from what was remembered; nil: it begins anew
+	Forgot   *bench.WatchView                     // what was armed when the program last stopped; nil: nothing
+	Auto     []bench.Mode                         // entering one of these arms the goal that fits it, where none is armed
 	Logger   *zap.Logger
 }
 
@@ -70,7 +70,7 @@ func (o *Options) validate() error {
 		o.Record = func(bench.Observation) {}
 	}
 	if o.Tell == nil {
-		o.Tell = func([]bench.Event) {}
+		o.Tell = func([]bench.Event, *bench.Snapshot) {}
 	}
 	if o.Failures == nil {
 		o.Failures = func() uint64 { return 0 }
@@ -102,6 +102,7 @@ type Station struct {
 	marks    []bench.MarkView // newest first
 	lastMark bench.MarkView   // of any kind
 	forgot   *bench.WatchView // until something is armed or it is put away
+	settled  bool             // nothing more may be observed at the moment of the Engine
 	shape    shape
 	ended    bool      // nothing is observed any more
 	saved    time.Time // when the memory was saved last
@@ -167,6 +168,9 @@ func (s *Station) Run(ctx context.Context) error {
 		select {
 		case o := <-s.mail:
 			s.take(o)
+			if len(s.mail) == 0 {
+				s.settle()
+			}
 		case <-tick.C:
 			s.tick()
 		case <-ctx.Done():
@@ -208,12 +212,27 @@ func (s *Station) take(o bench.Observation) {
 	}
 }
 
+// settle concludes at once from what was taken: nothing else waits, and whoever
+// has to run should not wait for the next reading. What comes later is stamped
+// later, so that a replay weighs together what was weighed together here.
+func (s *Station) settle() {
+	s.settled = true
+	if s.tell(s.o.Engine.Settle()) {
+		s.save(again(true))
+		s.publish(s.o.Now())
+	}
+}
+
 // stamp puts a source's time stamp into the wall clock's present frame, to the
 // millisecond. Where both carry a monotonic reading a step of the wall clock
 // between them makes no difference. What comes late is taken as of now.
 func (s *Station) stamp(at time.Time) time.Time {
 	wall := s.start.Round(0).Add(at.Sub(s.start) + s.offset).Round(time.Millisecond)
-	if now := s.o.Engine.Now(); wall.Before(now) {
+	now := s.o.Engine.Now()
+	if s.settled {
+		now = now.Add(time.Millisecond)
+	}
+	if wall.Before(now) {
 		return now
 	}
 	return wall
@@ -238,6 +257,7 @@ func (s *Station) give(o bench.Observation) bool {
 	if ce := s.o.Logger.Check(zap.DebugLevel, "observed"); ce != nil {
 		ce.Write(logkey.Station(s.id), fact(o.Fact))
 	}
+	s.settled = false
 	concluded := s.tell(s.o.Engine.Step(o))
 	s.save(again(concluded))
 	return concluded
@@ -282,7 +302,7 @@ func (s *Station) recall(at time.Time, m bench.Mark) {
 	}}
 	s.log(e)
 	s.remember([]bench.Event{e})
-	s.o.Tell([]bench.Event{e})
+	s.o.Tell([]bench.Event{e}, s.publish(s.o.Now()))
 }
 
 func (s *Station) tick() {
@@ -318,7 +338,7 @@ func (s *Station) tell(events []bench.Event) bool {
 		s.log(e)
 	}
 	s.remember(events)
-	s.o.Tell(events)
+	s.o.Tell(events, s.publish(s.o.Now()))
 	s.autoArm(events)
 	return true
 }
@@ -362,10 +382,11 @@ func (s *Station) log(e bench.Event) {
 	s.o.Logger.Info("concluded", fields...)
 }
 
-func (s *Station) publish(now time.Time) {
+func (s *Station) publish(now time.Time) *bench.Snapshot {
 	v := &bench.Snapshot{Forgotten: s.forgot, Name: *s.name.Load(), Port: s.o.Port, Recent: s.recent, Marks: s.marks, LastMark: s.lastMark, QueueDropped: s.dropped.Load()}
 	s.o.Engine.View(now.Round(0), v)
 	v.Counts.BadReadings += s.o.Failures()
 	v.Shape = s.shape.view()
 	s.view.Store(v)
+	return v
 }

@@ -40,7 +40,7 @@ func begin(t *testing.T, h *heard, change func(*station.Options)) (s *station.St
 		Engine: infer.New(handset(t), infer.Station{ID: "s1", Hookup: bench.Hookup{Path: bench.FromSupply, USB: true}}),
 		Name:   "Left", Logger: zaptest.NewLogger(t, zaptest.Level(zaptest.NewLogger(t).Level()+2)),
 		Record: func(o bench.Observation) { h.observations = append(h.observations, o) },
-		Tell:   func(e []bench.Event) { h.events = append(h.events, e...) },
+		Tell:   func(e []bench.Event, _ *bench.Snapshot) { h.events = append(h.events, e...) },
 	}
 	if change != nil {
 		change(&o)
