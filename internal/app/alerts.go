@@ -97,7 +97,7 @@ func (d *desk) tell(events []bench.Event, s *bench.Snapshot) {
 	now := d.now()
 	steps := d.attend(s, now)
 	steps = append(steps, d.apply(d.rules.Events(events, s))...)
-	out := d.enter(events, steps, now)
+	out := d.enter(events, steps)
 	d.mu.Unlock()
 	d.send(out)
 }
@@ -139,7 +139,7 @@ func (d *desk) views() []bench.AlertView {
 func (d *desk) change(decide func(now time.Time) []bench.Event) {
 	d.mu.Lock()
 	now := d.now()
-	out := d.enter(nil, decide(now), now)
+	out := d.enter(nil, decide(now))
 	d.mu.Unlock()
 	d.send(out)
 }
@@ -161,7 +161,12 @@ func (d *desk) apply(changes []rule.Change) (steps []bench.Event) {
 
 // attend follows whether a person is at a station.
 func (d *desk) attend(s *bench.Snapshot, now time.Time) []bench.Event {
-	if s == nil || d.hands[s.Station].Equal(s.HandsOn) {
+	if s == nil {
+		return nil
+	}
+	// After a start every station is told once, since the book does not know of
+	// holds under which nothing happened.
+	if until, known := d.hands[s.Station]; known && until.Equal(s.HandsOn) {
 		return nil
 	}
 	d.hands[s.Station] = s.HandsOn
@@ -170,14 +175,14 @@ func (d *desk) attend(s *bench.Snapshot, now time.Time) []bench.Event {
 
 // enter puts events, steps and the messages that are due because of them into
 // the store, in one transaction.
-func (d *desk) enter(events, steps []bench.Event, now time.Time) sending {
-	return d.put(append(events[:len(events):len(events)], steps...), d.due(steps, now))
+func (d *desk) enter(events, steps []bench.Event) sending {
+	return d.put(append(events[:len(events):len(events)], steps...), d.due(steps))
 }
 
 // due are the messages that steps make due at once.
-func (d *desk) due(steps []bench.Event, now time.Time) (due []roster.Delivery) {
+func (d *desk) due(steps []bench.Event) (due []roster.Delivery) {
 	for _, e := range steps {
-		due = append(due, d.roster.Due(e.Data.Alert, e.Type, now)...)
+		due = append(due, d.roster.Due(e.Data.Alert, e.Type, e.Time)...)
 	}
 	return due
 }
@@ -213,9 +218,7 @@ func (d *desk) entry(due *roster.Delivery) (dispatch.Entry, bool) {
 	if _, ok := known[m.Key]; ok {
 		return dispatch.Entry{}, false
 	}
-	if link := *d.link.Load(); link != "" {
-		m.Link = link + "alerts#" + m.Alert.Key
-	}
+	m.Link = d.linkTo(m.Alert.Key)
 	body, err := m.Encode()
 	if err != nil {
 		d.log.Error("a message cannot be written", logkey.Key(m.Key), logkey.Err(err))
@@ -271,7 +274,7 @@ func (d *desk) tick(all []bench.Snapshot) {
 	steps = append(steps, d.apply(d.rules.Tick(now, all))...)
 	steps = append(steps, d.apply(d.ledgerTrouble())...)
 	steps = append(steps, d.book.Tick(now)...)
-	out := d.put(steps, append(d.due(steps, now), d.later(now)...))
+	out := d.put(steps, append(d.due(steps), d.later(now)...))
 	d.mu.Unlock()
 	d.send(out)
 }

@@ -5,13 +5,17 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"net/url"
 	"slices"
 	"time"
 
+	"benchvigil/internal/alert/alertmanager"
 	"benchvigil/internal/alert/dispatch"
 	"benchvigil/internal/alert/email"
+	"benchvigil/internal/alert/publish"
 	"benchvigil/internal/alert/roster"
 	"benchvigil/internal/alert/rule"
+	"benchvigil/internal/alert/service"
 	"benchvigil/internal/alert/webhook"
 	"benchvigil/internal/alert/webpush"
 	"benchvigil/internal/bench"
@@ -46,7 +50,7 @@ func (d *desk) newWays(c config.Config) (*ways, error) {
 			return nil, fmt.Errorf("outlet %q: %w", o.Name, err)
 		}
 		w.outlets[o.Name], w.kinds[o.Name] = out, o.Kind
-		w.limits[o.Name] = dispatch.Limits{Rate: float64(o.PerMinute) / 60, Burst: o.PerMinute, Timeout: o.Timeout, Verbatim: o.Kind == config.Webhook}
+		w.limits[o.Name] = dispatch.Limits{Rate: float64(o.PerMinute) / 60, Burst: o.PerMinute, Timeout: o.Timeout, Verbatim: o.Kind == config.Webhook || o.Kind == config.Alertmanager}
 		w.names = append(w.names, o.Name)
 	}
 	return w, nil
@@ -74,8 +78,30 @@ func (d *desk) newOutlet(w *ways, c config.Config, o config.Outlet) (dispatch.Ou
 			Name: o.Name, Server: o.Server, User: o.User, Password: o.Password.Reveal(), From: o.From, To: o.To,
 			Plain: o.PlainTLS, Timeout: o.Timeout, Logger: d.log,
 		})
+	case config.Publish:
+		return publish.New(publish.Options{Name: o.Name, Method: o.Method, URL: o.URL.Reveal(), Headers: revealed(o.Headers), Body: o.Body})
+	case config.Service:
+		return service.New(service.Options{Name: o.Name, URL: o.URL.Reveal(), Timeout: o.Timeout})
+	case config.Alertmanager:
+		am, err := alertmanager.New(alertmanager.Options{
+			Name: o.Name, URL: o.URL.Reveal(), Headers: revealed(o.Headers), Bench: d.bench, Standing: d.views,
+			Link: func(v bench.AlertView) string { return d.linkTo(v.Key) }, Now: d.now, Logger: d.log,
+		})
+		if err == nil {
+			w.tasks = append(w.tasks, task{"outlet " + o.Name, am.Run})
+		}
+		return am, err
 	}
 	return nil, fmt.Errorf("%q is no kind of outlet", o.Kind)
+}
+
+// linkTo is the page of an alert; empty where nobody knows the address.
+func (d *desk) linkTo(key string) string {
+	link := *d.link.Load()
+	if link == "" {
+		return ""
+	}
+	return link + "alerts?ack=" + url.QueryEscape(key)
 }
 
 func revealed(of map[string]config.Secret) map[string]string {

@@ -193,8 +193,12 @@ func (d *desk) answered(ctx context.Context, names []string, counted map[string]
 
 // load measures what the alerts of a time asked of people.
 func (d *desk) load(ctx context.Context, from, to time.Time) (any, error) {
+	return d.measured(ctx, from, to)
+}
+
+func (d *desk) measured(ctx context.Context, from, to time.Time) (load.Report, error) {
 	if d.store == nil {
-		return nil, errors.New("no ledger is kept: what alerts ask of people is measured where run has --data")
+		return load.Report{}, errors.New("no ledger is kept: what alerts ask of people is measured where run has --data")
 	}
 	d.mu.Lock()
 	people := d.people
