@@ -65,6 +65,31 @@ func TestHang(t *testing.T) {
 	}
 }
 
+// TestPast has one delivery never come back: the others go past it.
+func TestPast(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		over := make(chan struct{})
+		out, store := &dispatchtest.Outlet{}, &dispatchtest.Store{}
+		out.Set(func(_ context.Context, m *alert.Message) error {
+			if m.Alert.Station == "s1" {
+				<-over
+			}
+			return nil
+		})
+		r := start(t, store, dispatch.Options{Outlets: phone(out), Limits: map[string]dispatch.Limits{"phone": {Parallel: 1}}})
+		r.raise(one{station: "s1", deed: alert.Raised, since: time.Now()}.entry(t), one{station: "s2", deed: alert.Raised, since: time.Now()}.entry(t))
+		time.Sleep(15 * time.Second)
+		if d := cmp.Diff([]string{"s2 dropped"}, titles(out.Delivered())); d != "" {
+			t.Error(d)
+		}
+		close(over)
+		synctest.Wait()
+		if left := store.Unsent(); len(left) > 0 || len(out.Tries()) != 2 {
+			t.Errorf("%v not sent after %d tries", left, len(out.Tries()))
+		}
+	})
+}
+
 // TestRestart stops the dispatcher in an outage, and starts another one on the same
 // store: nothing is lost, the backlog is folded, and the tries go on.
 func TestRestart(t *testing.T) {
@@ -398,7 +423,7 @@ func TestSpill(t *testing.T) {
 		out, store := &dispatchtest.Outlet{Answer: down}, &dispatchtest.Store{}
 		r := start(t, store, dispatch.Options{
 			Outlets: phone(out), Queue: 10,
-			Limits: map[string]dispatch.Limits{"phone": {Rate: 1000, Burst: 1000, Verbatim: true, Parallel: 1}},
+			Limits: map[string]dispatch.Limits{"phone": {Verbatim: true, Parallel: 1}},
 		})
 		var keys []string
 		for range 100 {
@@ -411,7 +436,13 @@ func TestSpill(t *testing.T) {
 			t.Errorf("%+v: want no more than 10", s)
 		}
 		out.Set(nil)
-		time.Sleep(time.Minute)
+		for range 40 { // these come while there is room again, and more in the store
+			e := one{station: "s1", deed: alert.Raised, since: time.Now()}.entry(t)
+			keys = append(keys, e.Key)
+			r.raise(e)
+			time.Sleep(time.Second)
+		}
+		time.Sleep(10 * time.Minute)
 		var got []string
 		for _, d := range out.Delivered() {
 			got = append(got, d.Message.Key)

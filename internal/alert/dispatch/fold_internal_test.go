@@ -228,3 +228,16 @@ func TestMemory(t *testing.T) {
 		t.Error("6 is not forgotten")
 	}
 }
+
+// TestSettled holds that what the store has yet to hear of is not sent again, even
+// if it is remembered no more.
+func TestSettled(t *testing.T) {
+	d := New(Options{Store: struct{ Store }{}})
+	l := newLane("phone", d)
+	l.replace(struct{ Outlet }{}, Limits{}.filled())
+	d.notes.add(note{kind: sent, key: "a"}, note{kind: failed, key: "b"})
+	l.hand([]Entry{{Key: "a", Body: "{}"}, {Key: "b", Body: "{}"}}, true)
+	if len(l.queue) != 1 || l.queue[0].key != "b" {
+		t.Errorf("%d wait, want b only", len(l.queue))
+	}
+}
