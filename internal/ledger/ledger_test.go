@@ -7,6 +7,7 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -583,8 +584,8 @@ func sameViews(ctx context.Context, l *ledger.Ledger) error {
 		return fmt.Errorf("rebuild: %v, %w", bad, err)
 	}
 	after, err := views(ctx, l)
-	if d := cmp.Diff(before, after); d != "" {
-		return fmt.Errorf("the views are not those of a rebuild: %s", d)
+	if !reflect.DeepEqual(before, after) {
+		return fmt.Errorf("the views are not those of a rebuild: %s", cmp.Diff(before, after))
 	}
 	return err
 }

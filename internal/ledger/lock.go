@@ -44,8 +44,8 @@ func hold(dir string) (*folder, error) {
 		return nil, errors.Join(err, closed)
 	}
 	// A full disk must not keep a watch from being taken up: the number only
-	// serves the message above.
-	_ = write(f, strconv.Itoa(os.Getpid())+"\n")
+	// serves the message above, and to tell after a power cut that one was met.
+	_ = errors.Join(write(f, strconv.Itoa(os.Getpid())+"\n"), f.Sync())
 	return &folder{dir: dir, lock: f, used: used, unclean: pid != ""}, nil
 }
 
