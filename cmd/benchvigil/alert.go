@@ -6,7 +6,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchvigil/internal/app"
-	"benchvigil/internal/bench"
 )
 
 func newAlert() *cobra.Command {
@@ -27,11 +26,11 @@ func newAlert() *cobra.Command {
 	}
 	c.AddCommand(
 		newAlertList(),
-		newAlertAct("ack", bench.DeedAcknowledge, "Say that you see to an alert", "  benchvigil alert ack left-1.dropped"),
-		newAlertAct("shelve", bench.DeedShelve, "Put an alert off for a while", "  benchvigil alert shelve left-1.stalled --for 1h"),
-		newAlertAct("unshelve", bench.DeedUnshelve, "Take back that an alert was put off", "  benchvigil alert unshelve left-1.stalled"),
-		newAlertAct("out", bench.DeedTakeOut, "Take an alert out of service", "  benchvigil alert out left-1.draw.high-idle"),
-		newAlertAct("back", bench.DeedPutBack, "Put an alert back in service", "  benchvigil alert back left-1.draw.high-idle"),
+		newAlertAct("ack", "Say that you see to an alert", "  benchvigil alert ack left-1.dropped"),
+		newAlertAct("shelve", "Put an alert off for a while", "  benchvigil alert shelve left-1.stalled --for 1h"),
+		newAlertAct("unshelve", "Take back that an alert was put off", "  benchvigil alert unshelve left-1.stalled"),
+		newAlertAct("out", "Take an alert out of service", "  benchvigil alert out left-1.draw.high-idle"),
+		newAlertAct("back", "Put an alert back in service", "  benchvigil alert back left-1.draw.high-idle"),
 		newAlertTest(),
 		newAlertStats(),
 	)
@@ -60,8 +59,9 @@ func newAlertList() *cobra.Command {
 }
 
 // newAlertAct is a command that does something about an alert.
-func newAlertAct(name string, deed bench.AlertDeed, short, example string) *cobra.Command {
-	o := app.ActOptions{Act: bench.AlertAct{Do: deed}}
+func newAlertAct(name, short, example string) *cobra.Command {
+	var o app.ActOptions
+	o.Act.Do = app.AlertActs[name]
 	c := &cobra.Command{
 		Use:     name + " ALERT",
 		Short:   short,
@@ -76,11 +76,11 @@ func newAlertAct(name string, deed bench.AlertDeed, short, example string) *cobr
 		if len(args) > 0 {
 			return nil
 		}
-		return app.OfferAlerts(completing(c), o.URL, deed)
+		return app.OfferAlerts(completing(c), o.URL, o.Act.Do)
 	})
 	c.Flags().StringVar(&o.Act.By, "by", login(), "who does it")
-	if deed == bench.DeedShelve {
-		c.Flags().DurationVar(&o.Act.For, "for", bench.DefaultShelve, "how long, at most 12h")
+	if name == "shelve" {
+		c.Flags().DurationVar(&o.Act.For, "for", app.DefaultShelve, "how long, at most 12h")
 	}
 	urlFlag(c, &o.URL)
 	return c

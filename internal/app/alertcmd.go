@@ -66,6 +66,15 @@ func moment(t time.Time) string {
 	return t.Format("2006-01-02 15:04:05")
 }
 
+// AlertActs are what people do about alerts, by its word on the command line.
+var AlertActs = map[string]bench.AlertDeed{
+	"ack": bench.DeedAcknowledge, "shelve": bench.DeedShelve, "unshelve": bench.DeedUnshelve,
+	"out": bench.DeedTakeOut, "back": bench.DeedPutBack,
+}
+
+// DefaultShelve is how long an alert is put off unless somebody says.
+const DefaultShelve = bench.DefaultShelve
+
 // ActOptions are what a person does about an alert of a running daemon.
 type ActOptions struct {
 	URL string
