@@ -69,6 +69,7 @@ func newMark() *cobra.Command {
 			"              delay shown, trust prompt, unlocked or progress bar\n" +
 			"  hook-up     reseated, or a part changed: a new hook-up, with odds of its own\n" +
 			"  warm        the board is warm\n" +
+			"  case        the number of the case that the board belongs to, or nothing for none\n" +
 			"  note        anything else\n" +
 			"  arm         wait for a goal, such as stay 3h (as watch arm does); done; disarm",
 		Example: "  benchvigil mark left-1 stop\n  benchvigil mark left-1 hands-on --for 5m\n  benchvigil mark left-1 screen lock screen",

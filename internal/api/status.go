@@ -13,6 +13,7 @@ import (
 type Status struct {
 	Station      string          `json:"station"`
 	Name         string          `json:"name"`
+	Case         string          `json:"case,omitempty"`
 	Profile      string          `json:"profile"`
 	Port         string          `json:"port,omitempty"`
 	Power        bench.PowerPath `json:"power"`
@@ -171,7 +172,7 @@ type Counts struct {
 // StatusOf makes the wire form of a snapshot.
 func StatusOf(s *bench.Snapshot) Status {
 	return Status{
-		Station: s.Station, Name: s.Name, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
+		Station: s.Station, Name: s.Name, Case: s.Case, Profile: s.Profile, Port: s.Port, Power: s.Hookup.Path, VBUS: s.Hookup.VBUS, At: s.At.UTC(),
 		Mode: s.Mode, Label: s.Label, ModeSince: s.ModeSince, WindowS: s.Window.Seconds(),
 		Run: runOf(s.Run), LastRun: runOf(s.LastRun), Unwatched: gapOf(s.Gap), Waiting: s.Waiting, StillPowered: s.StillPowered(),
 		Watch: watchOf(s.Watch), LastWatch: watchOf(s.LastWatch), Forgotten: watchOf(s.Forgotten),

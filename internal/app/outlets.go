@@ -236,9 +236,7 @@ func (d *desk) follow(p *Plan) (*ways, error) {
 	if err := rule.CheckDraws(rules.Draw); err != nil {
 		return nil, err
 	}
-	for _, finding := range r.Check() {
-		d.log.Warn("who is told: " + finding)
-	}
+	d.warn(w, r)
 	link := p.From.Link
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -248,6 +246,17 @@ func (d *desk) follow(p *Plan) (*ways, error) {
 	d.roster, d.people = r, max(len(p.From.People), 1)
 	d.ways.Store(w)
 	return w, nil
+}
+
+// warn logs who is not reached.
+func (d *desk) warn(w *ways, r *roster.Roster) {
+	if len(w.names) == 0 {
+		d.log.Info("there is no outlet: alerts are shown on the pages alone")
+		return
+	}
+	for _, finding := range r.Check() {
+		d.log.Warn("who is told: " + finding)
+	}
 }
 
 // outlets are how the ways to people fare, in the order of the file.

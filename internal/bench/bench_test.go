@@ -112,3 +112,17 @@ func TestParseWords(t *testing.T) {
 		t.Error("mains is a power path")
 	}
 }
+
+// The number of a case stands on lock screens: what may be a name is refused.
+func TestCaseNumbers(t *testing.T) {
+	for _, good := range []string{"2417", "R-2417", "26/0113", ""} {
+		if err := (bench.Mark{Kind: bench.MarkCase, Text: good}).Check(); err != nil {
+			t.Errorf("%q: %v", good, err)
+		}
+	}
+	for _, bad := range []string{"Smith", "Anna Smith 2", "a-very-long-number-1", "24\u202e17", "-1"} {
+		if err := (bench.Mark{Kind: bench.MarkCase, Text: bad}).Check(); err == nil {
+			t.Errorf("%q is taken", bad)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package bench
 import (
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -75,7 +76,7 @@ type Traffic struct{ URBs uint64 }
 type Mark struct {
 	By   string
 	Kind string        // one of the kinds below
-	Text string        // the screen of a screen mark, the goal of an arm mark; else free words
+	Text string        // the screen of a screen mark, the goal of an arm mark, the number of a case; else free words
 	For  time.Duration // of hands-on; 0: DefaultHandsOn
 }
 
@@ -89,6 +90,7 @@ const (
 	MarkScreen   = "screen"    // what only a person sees: Text is a Screen
 	MarkWarm     = "warm"      // the board is warm
 	MarkHookup   = "hook-up"   // reseated, or a part changed: a new hook-up, whose odds are its own
+	MarkCase     = "case"      // the board belongs to this case: Text is its number; empty: to none
 	MarkNote     = "note"      // free words
 	MarkArm      = "arm"       // watch for this: Text is a Goal; it takes the place of the goal before it
 	MarkDone     = "done"      // the armed goal is reached: I saw it
@@ -115,7 +117,7 @@ const (
 
 // MarkKinds lists the kinds of marks.
 func MarkKinds() []string {
-	return []string{MarkStop, MarkResume, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkHookup, MarkNote, MarkArm, MarkDone, MarkDisarm}
+	return []string{MarkStop, MarkResume, MarkMine, MarkHandsOn, MarkHandsOff, MarkScreen, MarkWarm, MarkHookup, MarkCase, MarkNote, MarkArm, MarkDone, MarkDisarm}
 }
 
 // Screen is what a person sees on a device's screen.
@@ -167,9 +169,25 @@ func (m Mark) Known() error {
 	case m.Kind == MarkArm:
 		_, err := ParseGoal(m.Text)
 		return err
+	case m.Kind == MarkCase && m.Text != "":
+		return CheckCase(m.Text)
 	}
 	return nil
 }
+
+// MostCase is how long the number of a case may be.
+const MostCase = 12
+
+// CheckCase says what is wrong with the number of a case: customers are never
+// named, and it stands on lock screens.
+func CheckCase(number string) error {
+	if len(number) > MostCase || !caseNumber.MatchString(number) || !strings.ContainsAny(number, "0123456789") {
+		return fmt.Errorf("%q is no case number: want up to %d letters, digits, - or /, with a digit in it, such as 2417 or R-2417; no names", number, MostCase)
+	}
+	return nil
+}
+
+var caseNumber = regexp.MustCompile(`^[0-9A-Za-z][-/0-9A-Za-z]*$`)
 
 // maxMarkText bounds what a person may write.
 const maxMarkText = 1000

@@ -35,6 +35,7 @@ type State struct {
 	Move   moveState
 	Hands  ms // until when a person is at the station
 	Screen screenState
+	Case   string // number of the case
 	VBUS   vbusState
 	Warmth warmthState
 	Drops  []ms // times from origin to drop, newest last, for the test of regularity

@@ -25,6 +25,8 @@ func (e *Engine) mark(t ms, m bench.Mark) {
 		e.newHookup()
 	case bench.MarkScreen:
 		e.seen(t, m)
+	case bench.MarkCase:
+		e.s.Case = m.Text
 	case bench.MarkArm, bench.MarkDone, bench.MarkDisarm:
 		e.watchMark(t, m)
 	}

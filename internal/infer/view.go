@@ -11,6 +11,7 @@ import (
 func (e *Engine) View(now time.Time, s *bench.Snapshot) {
 	st := &e.s
 	s.Station, s.Profile, s.Hookup, s.At = e.st.ID, e.p.Name, e.st.Hookup, now
+	s.Case = st.Case
 	s.Mode, s.Label, s.ModeSince = st.Mode.Mode, e.p.Label(st.Mode.Mode), e.shownAt(st.Mode.Since)
 	s.Gap = e.gapView()
 	s.Window = e.window.span()

@@ -58,7 +58,7 @@ func soonBackSentence(e bench.Event, recent []bench.Event) string {
 
 // markSentence says in plain words what somebody marked.
 func markSentence(m bench.MarkView) string {
-	what := map[string]string{bench.MarkWarm: "Marked warm", bench.MarkScreen: "Screen seen", bench.MarkHookup: "New hook-up"}[m.Kind]
+	what := map[string]string{bench.MarkWarm: "Marked warm", bench.MarkScreen: "Screen seen", bench.MarkHookup: "New hook-up", bench.MarkCase: "Case"}[m.Kind]
 	if what == "" {
 		what = capital(strings.ReplaceAll(m.Kind, "-", " "))
 	}

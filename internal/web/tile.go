@@ -16,6 +16,7 @@ type Tile struct {
 	Station  string
 	Number   int // the key that selects it; 0: none
 	Name     string
+	Case     string // number of the case
 	Severity Severity
 	State    string // the most urgent thing, in a word or two
 	Old      bool   // its data has stopped coming: it must look old
@@ -82,7 +83,7 @@ const oldReading = 3 * time.Second
 func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	c := clock{zone, s.At}
 	t := Tile{
-		Station: s.Station, Name: nameOf(s), Old: silent,
+		Station: s.Station, Name: nameOf(s), Case: s.Case, Old: silent,
 		Shape: sparkline(s), USB: usbLine(s, c), Counts: counts(s), Marks: marksOf(s),
 	}
 	all := happenings(s, c)
