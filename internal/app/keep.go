@@ -61,26 +61,21 @@ func (m *memory) recallLedger(r *ledger.Reader) error {
 	return err
 }
 
-// recallGoals follows all watches of the ledger: the last of each station may
-// be armed still.
+// recallGoals follows the watches of the ledger that are armed still.
 func (r *record) recallGoals() error {
 	var errs error
 	for station, w := range r.memory.allForgot() {
 		errs = errors.Join(errs, r.followGoal(station, w.Armed))
 	}
-	for w, err := range r.store.Watches(context.Background(), ledger.Query{}) {
+	for w, err := range r.store.Watches(context.Background(), ledger.Query{Outcome: "armed"}) {
 		if err != nil {
 			return errors.Join(errs, err)
 		}
-		news := &bench.WatchNews{Station: w.Station}
-		if w.Ended.IsZero() {
-			g, err := bench.ParseGoal(w.Goal)
-			if err != nil {
-				return errors.Join(errs, err)
-			}
-			news.Armed = &bench.WatchView{Goal: g, By: w.By, Armed: w.Armed}
+		g, err := bench.ParseGoal(w.Goal)
+		if err != nil {
+			return errors.Join(errs, err)
 		}
-		r.memory.follow(news)
+		r.memory.follow(&bench.WatchNews{Station: w.Station, Armed: &bench.WatchView{Goal: g, By: w.By, Armed: w.Armed}})
 	}
 	return errs
 }

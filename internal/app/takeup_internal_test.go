@@ -29,7 +29,9 @@ func left(t *testing.T, p *Plan) {
 	r.observe(mark)
 	e := infer.New(p.Stations[0].Profile, infer.Station{ID: "s1", Hookup: p.Stations[0].Hookup})
 	e.Step(mark)
-	r.tell(e.Settle())
+	if err := r.store.Append(t.Context(), e.Settle()); err != nil {
+		t.Fatal(err)
+	}
 	a.setup.Load().places[0].save(now, station.Memory{Engine: e.State()})
 	if err := r.close(); err != nil {
 		t.Fatal(err)

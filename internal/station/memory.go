@@ -15,7 +15,7 @@ import (
 // recorded too, so rarely is enough.
 const (
 	saveEvery = 20 * time.Second
-	saveAgain = time.Second
+	saveAgain = 5 * time.Second
 )
 
 // Memory is what a station remembers, so that its watch can be taken up again

@@ -13,3 +13,4 @@ for rate in 10 100; do
 	go run -C internal/tools/tsdb . "$work/$rate.csv"
 done
 go test -run='^$' -bench='Event|Open' -benchtime=1000x ./internal/ledger | grep ^Benchmark
+BENCHVIGIL_RESTART_DAYS=365 BENCHVIGIL_RESTART_MB=1000 go test -run='^$' -bench=Restart -benchtime=5x ./internal/app | grep ^Benchmark
