@@ -244,6 +244,8 @@ func TestRetention(t *testing.T) {
 	dir := t.TempDir()
 	l := openWith(t, ledger.Options{Dir: dir, Now: func() time.Time { return now }, Retain: ledger.Retention{Age: 30 * time.Minute}})
 	ctx := t.Context()
+	armed := start.Add(10 * time.Minute)
+	must(t, l.Append(ctx, []bench.Event{event("s2", bench.WatchArmed, armed, 1)})) // first: the keeper retires when it likes
 	for _, s := range []string{"s1", "s2"} {
 		l.Begin(s, start, wiring)
 		l.Record(bench.Observation{At: start, Station: s, Fact: bench.USB{Change: bench.USBRemove, Port: "1-1"}})
@@ -257,8 +259,6 @@ func TestRetention(t *testing.T) {
 		}
 		must(t, l.Fold(ctx))
 	}
-	armed := start.Add(10 * time.Minute)
-	must(t, l.Append(ctx, []bench.Event{event("s2", bench.WatchArmed, armed, 1)}))
 	must(t, l.Retire(ctx))
 	oldest := func(station string) (first time.Time, facts int) {
 		for _, o := range all(t, l.Observations(ctx, ledger.Query{Station: station})) {
