@@ -13,7 +13,6 @@ import (
 	"benchvigil/internal/alert/roster"
 	"benchvigil/internal/alert/rule"
 	"benchvigil/internal/bench"
-	"benchvigil/internal/ledger"
 	"benchvigil/internal/logkey"
 )
 
@@ -203,25 +202,5 @@ func (d *desk) measured(ctx context.Context, from, to time.Time) (load.Report, e
 	d.mu.Lock()
 	people := d.people
 	d.mu.Unlock()
-	return measure(ctx, d.store.Reader, from, to, people)
-}
-
-// before is how far back a measure looks for what stands at its beginning.
-const before = 31 * 24 * time.Hour
-
-// measure measures the alerts that a ledger tells of.
-func measure(ctx context.Context, r *ledger.Reader, from, to time.Time, people int) (load.Report, error) {
-	var bad error
-	events := func(yield func(bench.Event) bool) {
-		for e, err := range r.AlertEvents(ctx, ledger.Query{From: from.Add(-before), To: to}) {
-			if err != nil {
-				bad = errors.Join(bad, err)
-				continue
-			}
-			if !yield(e) {
-				return
-			}
-		}
-	}
-	return load.Of(events, from, to, people), bad
+	return loadOf(ctx, d.store.Reader, from, to, people)
 }

@@ -70,11 +70,11 @@ type Alert struct {
 	Why   []string `json:"why,omitempty"` // the likely reason with its evidence
 	Do    string   `json:"do"`            // what to do next: an alert without an act is none
 
-	Since   time.Time                `json:"since"`              // when it happened
-	Amps    unit.Maybe[unit.Current] `json:"amps_ua,omitzero"`   // now
-	Before  unit.Maybe[unit.Current] `json:"before_ua,omitzero"` // just before
-	Passing bool                     `json:"passing,omitempty"`  // nothing stands that could return to normal: it is news
-	Event   string                   `json:"event,omitempty"`    // ID of the event that raised it
+	Since   time.Time                `json:"since"`             // when it happened
+	Amps    unit.Maybe[unit.Current] `json:"amps,omitzero"`     // now
+	Before  unit.Maybe[unit.Current] `json:"before,omitzero"`   // just before
+	Passing bool                     `json:"passing,omitempty"` // nothing stands that could return to normal: it is news
+	Event   string                   `json:"event,omitempty"`   // ID of the event that raised it
 }
 
 // AlertPoint is where an alert can stand, one at a time: what is shelved or
