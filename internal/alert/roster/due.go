@@ -97,7 +97,7 @@ func perishable(v *bench.AlertView) bool {
 }
 
 func stale(v *bench.AlertView, fresh time.Duration, now time.Time) bool {
-	return perishable(v) && now.Sub(v.Raised) > fresh
+	return perishable(v) && now.Sub(v.Raised) >= fresh
 }
 
 // first is when a receiver hears of an alert first; false: never.
@@ -144,13 +144,16 @@ func deed(to *receiver, n int) alert.Deed {
 }
 
 // after are messages to those who were told of an alert up to a moment, or up to
-// when somebody acknowledged it.
+// when somebody acknowledged it or it was over.
 func (r *Roster) after(v *bench.AlertView, deed alert.Deed, what string, until, now time.Time) (out []Delivery) {
 	if v.Raised.IsZero() {
 		return nil
 	}
 	if !v.Acked.IsZero() && v.Acked.Before(until) {
 		until = v.Acked
+	}
+	if !v.Passing && !v.Returned.IsZero() && v.Returned.Before(until) {
+		until = v.Returned
 	}
 	for _, to := range r.receivers(&v.Alert) {
 		if first, ok := r.first(v, &to); ok && !first.After(until) {
