@@ -91,6 +91,7 @@ func takenUp(t *testing.T, killed bool) {
 	s.Put(mark(bench.MarkArm, "stay"))
 	s.Put(mark(bench.MarkNote, "it smells"))
 	feed(s, 400*unit.Milliampere, 20*time.Second+350*time.Millisecond)
+	synctest.Wait()
 	kept, upTo, seen := k.data, k.upTo, len(k.observations)
 	events := slices.Clone(k.events)
 	stop()
