@@ -43,10 +43,10 @@ func TestNextIsWhen(t *testing.T) {
 			}
 			return added
 		}
-		for now := v.Raised; now.Before(end); now = now.Add(5 * time.Minute) {
+		for now := v.Raised; now.Before(end); now = now.Add(time.Minute) {
 			note(asking, now)
-			if now.Sub(v.Raised) > 6*time.Hour { // all repeats are done
-				now = now.Add(25 * time.Minute)
+			if now.Sub(v.Raised) > 13*time.Hour { // all repeats are done, and all news is old
+				now = now.Add(29 * time.Minute)
 			}
 		}
 		note(following, v.Raised)
