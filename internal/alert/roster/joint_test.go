@@ -68,8 +68,9 @@ func (j *joint) take(events []bench.Event) {
 				reached[m.To+"@"+strings.Split(m.Key, "/")[4]] = true
 			}
 		}
-		// Shelving anew may quietly tell who would have been next meanwhile.
-		anew := e.Type == bench.AlertWasShelved && j.was == bench.AlertShelved
+		// Putting off what was put off before may quietly tell who would have been
+		// next meanwhile.
+		anew := (e.Type == bench.AlertWasShelved || e.Type == bench.AlertWasTakenOut) && j.was == bench.AlertShelved
 		j.was = v.State
 		if len(reached) > 0 && !anew {
 			if d := cmp.Diff(j.told(v), reached); d != "" {
