@@ -22,7 +22,7 @@ type joint struct {
 	roster *roster.Roster
 	now    time.Time
 	outbox map[string]alert.Message
-	was    bench.AlertState // after the last event
+	putOff map[string]bool // tellings that were shelved or taken out of service
 }
 
 var stalled = bench.AlertPoint{Station: "left", Kind: bench.AlertStalled}
@@ -68,10 +68,11 @@ func (j *joint) take(events []bench.Event) {
 				reached[m.To+"@"+strings.Split(m.Key, "/")[4]] = true
 			}
 		}
-		// Putting off what was put off before may quietly tell who would have been
+		// What was put off before, later steps may quietly tell who would have been
 		// next meanwhile.
-		anew := (e.Type == bench.AlertWasShelved || e.Type == bench.AlertWasTakenOut) && j.was == bench.AlertShelved
-		j.was = v.State
+		telling := v.Key + v.Raised.String()
+		anew := j.putOff[telling]
+		j.putOff[telling] = anew || e.Type == bench.AlertWasShelved || e.Type == bench.AlertWasTakenOut
 		if len(reached) > 0 && !anew {
 			if d := cmp.Diff(j.told(v), reached); d != "" {
 				j.Fatalf("%s: (-told +hear of its end)\n%s", e.Type, d)
@@ -122,7 +123,7 @@ func TestTogether(t *testing.T) {
 		o.Rules = append(o.Rules, roster.Rule{Severities: []bench.Severity{bench.Danger}, Tell: []string{"lamp"}, Then: [][]string{nil, {"Ben"}}})
 	})
 	rapid.Check(t, func(t *rapid.T) {
-		j := &joint{T: t, book: life.New(), roster: r, now: start, outbox: map[string]alert.Message{}}
+		j := &joint{T: t, book: life.New(), roster: r, now: start, outbox: map[string]alert.Message{}, putOff: map[string]bool{}}
 		for range rapid.IntRange(1, 25).Draw(t, "steps") {
 			j.move()
 			j.now = j.now.Add(time.Second)
