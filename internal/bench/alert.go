@@ -74,7 +74,9 @@ type Alert struct {
 	Amps    unit.Maybe[unit.Current] `json:"amps,omitzero"`     // now
 	Before  unit.Maybe[unit.Current] `json:"before,omitzero"`   // just before
 	Passing bool                     `json:"passing,omitempty"` // nothing stands that could return to normal: it is news
-	Event   string                   `json:"event,omitempty"`   // ID of the event that raised it
+	Event   string                   `json:"event,omitempty"`   // ID of the event that raised it, or of the newest one of it
+	Times   int                      `json:"times,omitempty"`   // how often it happened so far, where that is more than once
+	Latest  time.Time                `json:"latest,omitzero"`   // when it did so last
 }
 
 // AlertPoint is where an alert can stand, one at a time: what is shelved or

@@ -72,18 +72,22 @@ func (f *facts) at(t time.Time) string {
 func factsOf(a *bench.Alert) facts {
 	return facts{
 		kind: a.Kind, rule: a.Rule, severity: a.Severity, station: a.Station, name: a.Name, caseNo: a.Case, since: a.Since,
-		why: a.Why, event: a.Event, amps: a.Amps, before: a.Before, others: a.Others,
+		why: a.Why, event: a.Event, amps: a.Amps, before: a.Before, others: a.Others, again: max(a.Times-1, 0), latest: a.Latest,
 	}
 }
 
 // write makes the alert.
 func (f *facts) write() bench.Alert {
 	w := f.words()
+	times := 0
+	if f.again > 0 {
+		times = f.again + 1
+	}
 	return bench.Alert{
 		Key: f.point().KeyAt(f.since), Kind: f.kind, Rule: f.rule, Severity: f.severity,
 		Station: f.station, Name: f.name, Others: f.others, Case: f.caseNo,
 		Title: f.title(w.what), Text: f.text(w), Why: f.whys(w), Do: w.do,
-		Since: f.since, Amps: f.amps, Before: f.before, Event: f.event,
+		Since: f.since, Amps: f.amps, Before: f.before, Event: f.event, Times: times, Latest: f.latest,
 	}
 }
 
