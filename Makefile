@@ -84,14 +84,22 @@ bench: setup-build ## benchmarks with memory figures
 bench-ledger: setup-build ## what the ledger takes, beside a Prometheus tsdb on the same readings
 	@internal/tools/ledger.sh
 
+# QUICK=1 takes two minutes instead of ten.
+QUICK ?=
+
+.PHONY: bench-alert
+bench-alert: ## from the bench to a webhook, beside Prometheus and Alertmanager in the same run; QUICK=1 takes fewer
+	@internal/tools/alert.sh $(if $(QUICK),quick,full)
+
 # How often the ledger's process is killed, and its power cut.
 KILLS ?= 1000
 CUTS  ?= 1000
 
 .PHONY: kill-study
-kill-study: setup ## kill -9 KILLS times and CUTS simulated power cuts, at random moments under load: no acknowledged event is lost
+kill-study: setup ## kill -9 KILLS times and CUTS simulated power cuts, at random moments under load: no acknowledged event is lost, and no alert
 	@set -o pipefail; BENCHVIGIL_KILL_ROUNDS=$(KILLS) BENCHVIGIL_POWER_CUTS=$(CUTS) BENCHVIGIL_MUST_TRACE=1 \
 		go test -count=1 -v -timeout 2h -run='^TestKill$$|^TestPowerCut' ./internal/ledger | grep -v logger.go
+	@BENCHVIGIL_KILL_ROUNDS=$(KILLS) go test -count=1 -v -timeout 2h -run='^TestKilledWhileTelling$$' ./internal/app
 
 # Options of the study, such as STUDY="--hours 200 --seeds tune --worst 20".
 STUDY ?= --hours 5000 --seeds report --write DEVELOPERS.md

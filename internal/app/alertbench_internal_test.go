@@ -32,11 +32,16 @@ func TestAlertBench(t *testing.T) {
 	}
 	quick := how == "quick"
 	disk := syncing(t)
-	edges, drops := 300, 1000
+	edges, drops, conventionals := 300, 1000, 100
 	if quick {
-		edges, drops = 100, 200
+		edges, drops, conventionals = 100, 200, 40
 	}
-	report("USB edge to webhook", spread(t, edges, (*rig).edges), "p50 3 ms, p99 25 ms")
+	var decided, told []time.Duration
+	for _, e := range spread(t, edges, (*rig).edges) {
+		decided, told = append(decided, e.decided), append(told, e.told)
+	}
+	median := report("USB edge to webhook", told, "p50 3 ms, p99 25 ms")
+	report("of that, until it was decided", decided, "")
 	var first, second []time.Duration
 	silent := 0
 	for _, d := range spread(t, drops, (*rig).drops) {
@@ -53,6 +58,18 @@ func TestAlertBench(t *testing.T) {
 	report("the second drop within a second", second, "as the first")
 	fmt.Printf("%-34s %d of %d\n", "drops of 300 ms nobody was told of", silent, len(first)+len(second)+silent)
 	report("a sync of 4 KiB meanwhile", disk(), "")
+	for _, other := range []struct {
+		name  string
+		every time.Duration
+		aim   string
+	}{
+		{"Prometheus and Alertmanager, 1 s", time.Second, "≥ 300"},
+		{"the same, 100 ms", 100 * time.Millisecond, "≥ 30"},
+		{"a POST straight to Alertmanager", 0, "≥ 0.5"},
+	} {
+		p50 := report(other.name, conventional(t, other.every, conventionals), "")
+		fmt.Printf("%-34s %.1f times the median of the USB edge  (aim: %s)\n", "", float64(p50)/float64(median), other.aim)
+	}
 }
 
 // syncing writes and syncs four times a second beside everything else, until
@@ -144,10 +161,10 @@ func (r *rig) boards(n int, every time.Duration, onUSB bool) (all []*benched) {
 
 // edges has boards go down where a USB removal decides it: one reading has shown
 // that the current fell, the next one is a while off.
-func (r *rig) edges(n int) (took []time.Duration) {
-	all := r.boards(12, time.Second, true)
+func (r *rig) edges(n int) (all []edge) {
+	boards := r.boards(12, time.Second, true)
 	for i := range n {
-		b := all[i%len(all)]
+		b := boards[i%len(boards)]
 		zeros := b.source.zeros.Load()
 		b.source.set(0)
 		for b.source.zeros.Load() == zeros {
@@ -162,14 +179,17 @@ func (r *rig) edges(n int) (took []time.Duration) {
 			r.t.Errorf("edge %d: nothing within 5 s", i)
 			break
 		}
-		took = append(took, c.at.Sub(at))
+		all = append(all, edge{told: c.at.Sub(at), decided: c.m.Made.Sub(at)})
 		r.plug(b.port, isRunning)
 		b.source.set(0.5)
 		time.Sleep(time.Until(at.Add(apart)))
 	}
 	r.end(syscall.SIGTERM)
-	return took
+	return all
 }
+
+// edge is how long after a USB removal it was decided to tell of it, and told.
+type edge struct{ decided, told time.Duration }
 
 // Drops: pairs of 300 ms on two stations at a time, and more than a second until
 // the next ones. What falls within a second of each other on three stations
@@ -253,7 +273,7 @@ func (r *rig) explain(d dropped, calls []heard) {
 	r.t.Logf("%s at %s, shown by %d readings, the second: %v", d.station, d.at.UTC().Format("05.000"), d.zeros, d.second)
 	for _, e := range r.ledgered() {
 		if e.Station == d.station && e.Time.Sub(d.at).Abs() < 2*time.Second {
-			r.t.Logf("  %s %s %s %s", e.Time.UTC().Format("05.000"), e.Type, e.Data.Kind, e.ID())
+			r.t.Logf("  %s at %s: %s %s %s %s %q", e.Time.UTC().Format("05.000"), e.Concluded.UTC().Format("05.000"), e.Type, e.Data.Kind, e.Data.To, e.ID(), e.Data.Why)
 		}
 	}
 	for _, c := range calls {
@@ -263,13 +283,14 @@ func (r *rig) explain(d dropped, calls []heard) {
 	}
 }
 
-// report prints a distribution.
-func report(name string, took []time.Duration, aim string) {
+// report prints a distribution and returns its median.
+func report(name string, took []time.Duration, aim string) time.Duration {
+	if len(took) == 0 {
+		fmt.Printf("%-34s nothing was measured\n", name)
+		return 0
+	}
 	slices.Sort(took)
 	at := func(q float64) float64 {
-		if len(took) == 0 {
-			return -1
-		}
 		return float64(took[min(int(q*float64(len(took))), len(took)-1)].Microseconds()) / 1000
 	}
 	fmt.Printf("%-34s n=%d p50=%.2f p90=%.2f p99=%.2f most=%.2f ms", name, len(took), at(.5), at(.9), at(.99), at(1))
@@ -277,4 +298,5 @@ func report(name string, took []time.Duration, aim string) {
 		fmt.Print("  (aim: ", strings.TrimSpace(aim), ")")
 	}
 	fmt.Println()
+	return took[len(took)/2]
 }

@@ -1,7 +1,8 @@
 #!/usr/bin/env bash
 # setup.sh GROUP...: sees to it that a Debian 12 or 13 machine has what the
 # groups need. "build" is what compiling needs, "test" what the checks need on
-# top, "desk" what the desk machine needs besides. Only what is missing is installed, one line said for each; what would
+# top, "desk" what the desk machine needs besides, "pipeline" what alerts are
+# compared with. Only what is missing is installed, one line said for each; what would
 # start a service is unpacked below .cache and not installed. A machine that
 # has everything, Debian or not, is left alone.
 set -euo pipefail
@@ -125,6 +126,29 @@ unpack_alertmanager() {
 		rm -rf "$from"
 }
 
+# So is the Prometheus that bench-alert compares with.
+unpack_prometheus() {
+	local from=.cache/prometheus
+	rm -rf "$from" &&
+		mkdir -p "$from" .cache/bin &&
+		(cd "$from" && apt-get -q -o APT::Sandbox::User=root download prometheus) &&
+		dpkg -x "$from"/*.deb "$from" &&
+		mv "$from/usr/bin/prometheus" .cache/bin/prometheus &&
+		rm -rf "$from"
+}
+
+# pipeline fetches both.
+pipeline() {
+	if [ ! -x .cache/bin/prometheus ]; then
+		say "prometheus: what alerts are compared with (unpacked into .cache, not installed)"
+		with_lists unpack_prometheus || die "Prometheus did not come: see above"
+	fi
+	if [ ! -x .cache/bin/alertmanager ]; then
+		say "prometheus-alertmanager: the same (unpacked into .cache, not installed)"
+		with_lists unpack_alertmanager || die "Alertmanager did not come: see above"
+	fi
+}
+
 download() {
 	[ -x .cache/bin/promtool ] && [ -x .cache/bin/alertmanager ] && [ -d .cache/vm/kernel ] && return
 	command -v apt-get >/dev/null || die "this is not Debian: promtool, Alertmanager and the kernel for the virtual machine" \
@@ -150,6 +174,9 @@ go version >/dev/null || die "Go is too old: install Go 1.26 or newer from https
 install_missing "$@"
 if [[ " $* " == *" test "* ]]; then
 	download
+fi
+if [[ " $* " == *" pipeline "* ]]; then
+	pipeline
 fi
 if [[ " $* " == *" desk "* ]] && [ ! .cache/desk/root.ext4 -nt internal/vmtest/desk/root.sh ]; then
 	say "the disk of the desk machine (into .cache, about a minute)"
