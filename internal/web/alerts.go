@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"net/http"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -21,6 +22,7 @@ type Alarm struct {
 	Severity Severity
 	Word     string // the severity in words
 	Title    string
+	Brief    string // the title without who and since when: for the station's own tile
 	Text     string
 	Why      []string
 	Do       string
@@ -28,6 +30,10 @@ type Alarm struct {
 	State    string // in words
 	Current  string // now, and just before
 	Waits    bool   // somebody has to say that they see to it
+	Calls    bool   // it stands, is no mere notice, and nobody has said that they see to it
+	Over     bool   // nothing stands any more, though nobody has acknowledged it
+	News     bool   // nothing ever stood: what was waited for has come, or the like
+	Seen     bool   // it stands, and somebody sees to it
 	Chosen   bool   // the link that was followed leads to it
 	CanAck   bool
 	CanLater bool
@@ -41,7 +47,20 @@ type Alarm struct {
 // many wait for somebody anywhere.
 type Strip struct {
 	Waiting int
-	Alarms  []Alarm
+	Alarms  []Alarm // mostStrip at most
+	More    int     // of the bench, beyond those
+}
+
+// mostStrip is how many alerts of the bench stand above the tiles: more would
+// take the room of the tiles.
+const mostStrip = 2
+
+func (s *Strip) add(a Alarm) {
+	if len(s.Alarms) < mostStrip {
+		s.Alarms = append(s.Alarms, a)
+	} else {
+		s.More++
+	}
 }
 
 // severityOf maps the weight of an alert to the colour and the sign that
@@ -62,12 +81,28 @@ func alarmOf(v *bench.AlertView, c clock) Alarm {
 	return Alarm{
 		Key: v.Key, ID: "alert-" + v.Point().String(), Station: v.Station, Point: v.Point().String(),
 		Severity: severityOf(v.Severity), Word: string(v.Severity),
-		Title: v.Title, Text: v.Text, Why: v.Why, Do: v.Do,
+		Title: v.Title, Brief: brief(v), Text: v.Text, Why: v.Why, Do: v.Do,
 		Since: c.at(v.Since), State: v.StateWords(c.at), Current: currentWords(v),
-		Waits:  v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
+		Waits: v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
+		Calls: v.State == bench.AlertUnacknowledged && v.Severity != bench.Notice,
+		Over:  v.State == bench.AlertReturned, News: v.State == bench.AlertReturned && v.Passing,
+		Seen:   v.State == bench.AlertAcknowledged,
 		CanAck: v.Can(bench.DeedAcknowledge), CanLater: v.Can(bench.DeedShelve) && v.State != bench.AlertShelved,
 		Shelved: v.State == bench.AlertShelved, Out: v.State == bench.AlertOutOfService,
 	}
+}
+
+// sinceWhen is how a title ends.
+var sinceWhen = regexp.MustCompile(`( since)? \d\d:\d\d:\d\d$`)
+
+// brief is the title of an alert without what its station's tile says anyway: who
+// it is about, and a time.
+func brief(v *bench.AlertView) string {
+	what := sinceWhen.ReplaceAllString(v.Title, "")
+	if i := strings.LastIndex(what, ": "); i >= 0 && v.Station != "" {
+		what = what[i+2:]
+	}
+	return capital(cmp.Or(what, v.Title))
 }
 
 func currentWords(v *bench.AlertView) string {
@@ -108,7 +143,7 @@ func byUrgency(views []bench.AlertView) []bench.AlertView {
 }
 
 // showAlerts puts the alerts that stand where they belong: on the tiles of their
-// stations, and all of them on the list.
+// stations, those of the bench above the tiles, and all of them on the list.
 func (l *Look) showAlerts(views []bench.AlertView, c clock) {
 	for _, v := range byUrgency(views) {
 		a := alarmOf(&v, c)
@@ -121,7 +156,7 @@ func (l *Look) showAlerts(views []bench.AlertView, c clock) {
 		}
 		a.Back = "/"
 		if v.Station == "" {
-			l.Strip.Alarms = append(l.Strip.Alarms, a)
+			l.Strip.add(a)
 		}
 		for i := range l.Grid.Tiles {
 			if t := &l.Grid.Tiles[i]; t.Station == v.Station || slices.Contains(v.Others, t.Station) {
@@ -129,6 +164,52 @@ func (l *Look) showAlerts(views []bench.AlertView, c clock) {
 			}
 		}
 	}
+	for i := range l.Grid.Tiles {
+		l.Grid.Tiles[i].showCall()
+	}
+}
+
+// showCall picks what the tile on the wall says of the station's own alerts: the
+// weightiest that calls for somebody, and a count of the others. What is read from
+// afar keeps its room.
+func (t *Tile) showCall() {
+	t.HasAlerts = true
+	var waiting, seen, shelved, held int
+	for _, a := range t.Alarms {
+		switch {
+		case a.Station != t.Station: // it stands above the tiles, or on the tile of its station
+		case a.Calls && t.Call == nil:
+			t.Call = &a
+		case a.Waits:
+			waiting++
+		case a.Seen:
+			seen++
+		case a.Shelved:
+			shelved++
+		default:
+			held++
+		}
+	}
+	t.Rest = restWords(t.Call != nil, waiting, seen, shelved, held)
+}
+
+// restWords counts the alerts of a tile beside the one that it shows.
+func restWords(more bool, waiting, seen, shelved, held int) string {
+	var parts []string
+	for _, p := range []struct {
+		n    int
+		what string
+	}{{waiting, "not acknowledged"}, {seen, "seen to"}, {shelved, "shelved"}, {held, "held back"}} {
+		if p.n == 0 {
+			continue
+		}
+		n := strconv.Itoa(p.n)
+		if more && len(parts) == 0 {
+			n += " more"
+		}
+		parts = append(parts, n+" "+p.what)
+	}
+	return strings.Join(parts, ", ")
 }
 
 // going gives the forms of alerts the page to go back to.
@@ -146,6 +227,44 @@ type Roll struct {
 	Alarms []Alarm
 	Gone   bool // the link that was followed leads to an alert that is over
 	Off    []Alarm
+	Over   []Alarm // alerts of stations that are over or were news: folded
+	Folded string  // how many those are, in words
+}
+
+// fold takes aside what is over or was news at the stations, so that on a phone
+// the stations are near. What a link led to stays.
+func (r Roll) fold() Roll {
+	all, news := r.Alarms, 0
+	r.Alarms = nil
+	for _, a := range all {
+		if a.Station == "" || a.Chosen || !a.Over {
+			r.Alarms = append(r.Alarms, a)
+			continue
+		}
+		r.Over = append(r.Over, a)
+		if a.News {
+			news++
+		}
+	}
+	r.Folded = foldedWords(len(r.Over)-news, news)
+	return r
+}
+
+func foldedWords(over, news int) string {
+	var parts []string
+	for _, p := range []struct {
+		n    int
+		what string
+	}{{over, "over"}, {news, "news"}} {
+		switch p.n {
+		case 0:
+		case 1:
+			parts = append(parts, "1 is "+p.what)
+		default:
+			parts = append(parts, strconv.Itoa(p.n)+" are "+p.what)
+		}
+	}
+	return strings.Join(parts, ", ")
 }
 
 // roll lists all alerts for a page, with the one that a link named first.

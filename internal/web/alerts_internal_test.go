@@ -44,9 +44,30 @@ func alerting(t *testing.T, d *desk) Options {
 }
 
 // The list has what waits first, by weight; every alert has its title, a sign,
-// since when, and its state in words.
+// since when, and its state in words. The phone's has what is over and what was
+// news last.
 func TestAlertsByUrgency(t *testing.T) {
-	for _, path := range []string{"/m", "/alerts"} {
+	waiting := []string{
+		"danger since 02:58:04 not acknowledged",
+		"caution since 02:57:32 not acknowledged",
+		"caution since 02:56:12 not acknowledged",
+		"caution since 02:54:12 not acknowledged",
+	}
+	over := []string{
+		"danger since 02:55:12 over since 02:56:42, not acknowledged",
+		"notice since 02:50:12 not acknowledged",
+		"notice since 02:38:12 not acknowledged",
+	}
+	quiet := []string{
+		"danger since 02:33:12 kim sees to it",
+		"caution since 02:57:08 shelved until 03:10:12, by lee",
+		"caution since 02:56:12 held back: hands on until 03:05:00",
+	}
+	off := []string{"out of service since 1 Mar 00:58:12, by kim Wren 7: draw high-idle 1 Mar 00:58:12"}
+	for path, want := range map[string][]string{
+		"/m":      slices.Concat(waiting, quiet, over),
+		"/alerts": slices.Concat(waiting, over, quiet, off),
+	} {
 		root := page(t, alerting(t, &desk{}), path)
 		var states []string
 		for _, li := range all(one(t, root, "section", "roll"), "li", "alarm") {
@@ -56,51 +77,168 @@ func TestAlertsByUrgency(t *testing.T) {
 				t.Errorf("%s: no sign or no title in %q", path, text(li))
 			}
 		}
-		want := []string{
-			"danger since 02:58:04 not acknowledged",
-			"caution since 02:57:32 not acknowledged",
-			"caution since 02:56:12 not acknowledged",
-			"danger since 02:55:12 over since 02:56:42, not acknowledged",
-			"notice since 02:50:12 over since 02:54:12, not acknowledged",
-			"danger since 02:33:12 kim sees to it",
-			"caution since 02:57:08 shelved until 03:10:12, by lee",
-			"caution since 02:56:12 held back: hands on until 03:05:00",
-		}
-		if path == "/alerts" {
-			want = append(want, "out of service since 1 Mar 00:58:12, by kim Wren 7: 1.52 A, above 1.50 A")
-		}
 		if d := cmp.Diff(want, states); d != "" {
 			t.Errorf("%s: %s", path, d)
 		}
 	}
 }
 
-// The wall has each alert on the tile of its station, and on those that the same
-// cause took along; those of no station stand above, and none twice.
+// On the phone's list what is over or was news at a station is folded, so that the
+// stations are near; what concerns the bench, or what a link led to, is not.
+func TestFolded(t *testing.T) {
+	o := alerting(t, &desk{})
+	folded := one(t, page(t, o, "/m"), "details", "over")
+	if got := text(one(t, folded, "summary", "")); got != "1 is over, 2 are news" || attribute(folded, "id") == "" {
+		t.Errorf("folded behind %q, as %q", got, attribute(folded, "id"))
+	}
+	if n := len(all(folded, "li", "alarm")); n != 3 {
+		t.Errorf("%d alerts are folded", n)
+	}
+	root := page(t, o, "/m?ack=s-7.dropped")
+	if got := text(one(t, root, "summary", "")); got != "2 are news" {
+		t.Errorf("with one chosen, folded behind %q", got)
+	}
+	o.Alerts = func() []bench.AlertView {
+		p := bench.AlertPoint{Kind: bench.AlertHubLost}
+		return []bench.AlertView{alert1(p, bench.Danger, bench.AlertReturned, time.Minute, "Bench: hub 1-3 lost")}
+	}
+	if root := page(t, o, "/m"); len(all(root, "details", "")) != 0 || len(all(root, "li", "alarm")) != 1 {
+		t.Error("an alert of the bench is folded, or there is a fold of nothing")
+	}
+	for want, n := range map[string][2]int{"": {}, "1 is over": {1, 0}, "5 are over": {5, 0}, "1 is news": {0, 1}, "3 are over, 1 is news": {3, 1}} {
+		if got := foldedWords(n[0], n[1]); got != want {
+			t.Errorf("%v: %q, want %q", n, got, want)
+		}
+	}
+}
+
+// A tile of the wall has at most one alert of its station, the weightiest that
+// stands and nobody sees to, in short words; it counts the others. What concerns
+// the bench stands above, and nowhere else.
 func TestAlertsOnTheWall(t *testing.T) {
 	root := front(t, alerting(t, &desk{}))
 	strip := one(t, root, "section", "strip")
-	if got := text(one(t, strip, "p", "waiting")); got != "5 alerts are not acknowledged" {
+	if got := text(one(t, strip, "p", "waiting")); got != "7 alerts are not acknowledged" {
 		t.Errorf("%q", got)
 	}
-	if got := all(strip, "li", "alarm"); len(got) != 1 || !strings.Contains(text(got[0]), "USB hub 1-3") {
+	if got := all(strip, "li", "call"); len(got) != 1 || !strings.Contains(text(got[0]), "Bench: hub 1-3 lost 2 stations 02:57:32 not acknowledged") {
 		t.Errorf("%d alerts above the tiles", len(got))
 	}
+	calls := map[string]string{"s-2": "danger: Dropped (died)", "s-10": "caution: Start hangs"}
+	rests := map[string]string{
+		"s-2": "2 more not acknowledged", "s-4": "1 seen to", "s-5": "1 shelved", "s-6": "1 not acknowledged", "s-7": "1 not acknowledged", "s-22": "1 held back",
+	}
 	for _, a := range all(root, "article", "tile") {
-		station := strings.TrimPrefix(attribute(a, "id"), "station-")
-		want := map[string]string{
-			"s-2": "Finch 3, bent went down", "s-4": "Martin 12", "s-5": "Right, battery rig", "s-6": "Wren 9", "s-7": "Robin 2",
-			"s-10": "Heron 4", "s-12": "USB hub", "s-13": "USB hub", "s-22": "Plover 4",
-		}[station]
-		alarms := all(a, "li", "alarm")
-		if want == "" && len(alarms) > 0 || want != "" && (len(alarms) != 1 || !strings.Contains(text(alarms[0]), want)) {
-			t.Errorf("%s has %d alerts, want %q", station, len(alarms), want)
+		station, got, rest := strings.TrimPrefix(attribute(a, "id"), "station-"), "", ""
+		for _, c := range all(a, "div", "call") {
+			got += text(one(t, c, "p", ""))
+			if len(all(c, "use", "")) != 1 || len(all(c, "button", "")) != 1 {
+				t.Errorf("%s: a call has no sign, or not one button", station)
+			}
+		}
+		for _, r := range all(a, "p", "rest") {
+			rest += text(r)
+			if got := attribute(one(t, r, "a", ""), "href"); got != "/m/"+station {
+				t.Errorf("%s: the count leads to %s", station, got)
+			}
+		}
+		if got != calls[station] || rest != rests[station] {
+			t.Errorf("%s says %q and %q, want %q and %q", station, got, rest, calls[station], rests[station])
 		}
 	}
 	calm := alerting(t, &desk{})
 	calm.Alerts = func() []bench.AlertView { return nil }
-	if s := one(t, front(t, calm), "section", "strip"); !slices.ContainsFunc(s.Attr, func(a html.Attribute) bool { return a.Key == "hidden" }) {
+	root = front(t, calm)
+	if s := one(t, root, "section", "strip"); !slices.ContainsFunc(s.Attr, func(a html.Attribute) bool { return a.Key == "hidden" }) {
 		t.Error("a strip without alerts takes room")
+	}
+	if got, want := len(all(root, "div", "calls")), len(all(root, "article", "tile")); got != want {
+		t.Errorf("%d of %d tiles keep room for an alert: the others move when one comes", got, want)
+	}
+}
+
+// What is read from afar comes before everything that comes and goes, but the line
+// for an alert, whose room is always there.
+func TestPlacesOnTheWall(t *testing.T) {
+	for _, a := range all(front(t, alerting(t, &desk{})), "article", "tile") {
+		var order []string
+		for n := range a.ChildNodes() {
+			if n.Type == html.ElementNode {
+				order = append(order, strings.Fields(attribute(n, "class") + " " + n.Data)[0])
+			}
+		}
+		if want := []string{"header", "calls", "mode", "run", "power"}; len(order) < len(want) || !slices.Equal(order[:len(want)], want) {
+			t.Errorf("%s has %v", attribute(a, "id"), order)
+		}
+	}
+}
+
+// Two rows of the bench at most, those that stand first; the others are counted.
+func TestStripIsShort(t *testing.T) {
+	o := alerting(t, &desk{})
+	o.Alerts = func() []bench.AlertView {
+		of := func(k bench.AlertKind, s bench.Severity, state bench.AlertState) bench.AlertView {
+			return alert1(bench.AlertPoint{Kind: k}, s, state, time.Minute, "Bench: "+string(k))
+		}
+		return []bench.AlertView{
+			of(bench.AlertPowerLost, bench.Danger, bench.AlertReturned), of(bench.AlertOutlet, bench.Caution, bench.AlertAcknowledged),
+			of(bench.AlertLedger, bench.Caution, bench.AlertUnacknowledged), of(bench.AlertHubLost, bench.Danger, bench.AlertUnacknowledged),
+		}
+	}
+	strip := one(t, front(t, o), "section", "strip")
+	var rows []string
+	for _, li := range all(strip, "li", "") {
+		rows = append(rows, text(one(t, li, "b", "")))
+	}
+	if d := cmp.Diff([]string{"Bench: hub-lost", "Bench: ledger"}, rows); d != "" {
+		t.Error(d)
+	}
+	if got := text(one(t, strip, "p", "waiting")); got != "3 alerts are not acknowledged 2 more of the bench" {
+		t.Errorf("%q", got)
+	}
+}
+
+func TestBrief(t *testing.T) {
+	for title, want := range map[string]string{
+		"Heron 2, second board: stalled 23:58:00":    "Stalled",
+		"Heron 2, case 2417: 5 drops since 00:12:03": "5 drops",
+		"Left: port 3: no readings 23:58:00":         "No readings",
+		"something else":                             "Something else",
+		" 23:58:00":                                  " 23:58:00",
+	} {
+		if got := brief(&bench.AlertView{Alert: bench.Alert{Station: "s-1", Title: title}}); got != want {
+			t.Errorf("%q: %q, want %q", title, got, want)
+		}
+	}
+	if got := brief(&bench.AlertView{Alert: bench.Alert{Title: "Bench: hub 1-3 lost 23:58:00"}}); got != "Bench: hub 1-3 lost" {
+		t.Errorf("of the bench: %q", got)
+	}
+}
+
+// The key that acknowledges presses the one alert that a tile shows, and on the
+// page of a station one that stands, never one that is over. The help names it
+// where there are alerts.
+func TestAcknowledgeByKey(t *testing.T) {
+	o := alerting(t, &desk{})
+	for path, want := range map[string]string{"/": "/alerts/s-2.dropped.", "/m/s-2": "/alerts/s-2.dropped."} {
+		root := page(t, o, path)
+		var actions []string
+		for _, f := range all(root, "form", "acts") {
+			for _, b := range all(f, "button", "") {
+				if attribute(b, "data-key") == "a" && attribute(b, "value") == "acknowledge" {
+					actions = append(actions, attribute(f, "action"))
+				}
+			}
+		}
+		if len(actions) != 2 || !strings.HasPrefix(actions[0], want) {
+			t.Errorf("%s: A presses %v", path, actions)
+		}
+	}
+	for alerts, o := range map[bool]Options{true: o, false: marking(t, &marked{})} {
+		help := text(one(t, page(t, o, "/"), "dl", "keys"))
+		if got := strings.Contains(help, "acknowledge the alert"); got != alerts {
+			t.Errorf("alerts %v, and the help says %q", alerts, help)
+		}
 	}
 }
 
@@ -245,7 +383,7 @@ func TestPagesWithoutAlerts(t *testing.T) {
 	o := marking(t, &marked{})
 	for _, path := range []string{"/", "/m", "/m/s-2"} {
 		root := page(t, o, path)
-		if n := len(all(root, "", "alarm")) + len(all(root, "section", "roll")) + len(all(root, "section", "strip")); n > 0 {
+		if n := len(all(root, "li", "alarm")) + len(all(root, "div", "calls")) + len(all(root, "section", "roll")) + len(all(root, "section", "strip")); n > 0 {
 			t.Errorf("%s has %d elements of alerts", path, n)
 		}
 	}
@@ -275,7 +413,11 @@ func TestAlertsLive(t *testing.T) {
 		state = bench.AlertAcknowledged
 		l = s.look()
 		got := string(s.changes(&l, v, sent))
-		if !strings.Contains(got, "kim sees to it") {
+		want := "kim sees to it"
+		if v == (view{}) {
+			want = ">1 more not acknowledged, 1 seen to<"
+		}
+		if !strings.Contains(got, want) {
 			t.Errorf("%+v: the change is not sent: %s", v, got)
 		}
 		if v.ack != "" && !strings.Contains(got, "chosen") {

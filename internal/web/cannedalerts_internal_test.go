@@ -36,20 +36,24 @@ func cannedAlerts() []bench.AlertView {
 	at := func(station string, k bench.AlertKind) bench.AlertPoint {
 		return bench.AlertPoint{Station: station, Kind: k}
 	}
-	down := alert1(at("s-2", bench.AlertDropped), bench.Danger, bench.AlertUnacknowledged, 8*time.Second, "Finch 3, bent went down at 02:58:04")
+	down := alert1(at("s-2", bench.AlertDropped), bench.Danger, bench.AlertUnacknowledged, 8*time.Second, "Finch 3, bent: dropped (died) 02:58:04")
 	down.Amps, down.Before = unit.Some(unit.Current(0)), unit.Some(412*unit.Milliampere)
-	hub := alert1(at("", bench.AlertHubLost), bench.Caution, bench.AlertUnacknowledged, 40*time.Second, "USB hub 1-3 lost at 02:57:32: 2 stations")
+	hub := alert1(at("", bench.AlertHubLost), bench.Caution, bench.AlertUnacknowledged, 40*time.Second, "Bench: hub 1-3 lost 2 stations 02:57:32")
 	hub.Others = []string{"s-12", "s-13"}
-	draw := alert1(bench.AlertPoint{Station: "s-1", Kind: bench.AlertDraw, Rule: "high-idle"}, bench.Caution, bench.AlertOutOfService, 26*time.Hour, "Wren 7: 1.52 A, above 1.50 A")
+	risk := alert1(at("s-2", bench.AlertAtRisk), bench.Caution, bench.AlertUnacknowledged, 4*time.Minute, "Finch 3, bent: window at risk 02:54:12")
+	reached := alert1(at("s-2", bench.AlertGoalDone), bench.Notice, bench.AlertReturned, 20*time.Minute, "Finch 3, bent: goal reached 02:38:12")
+	reached.Passing = true
+	met := alert1(at("s-6", bench.AlertWindowMet), bench.Notice, bench.AlertReturned, 8*time.Minute, "Wren 9: window met 02:50:12")
+	met.Passing = true
+	draw := alert1(bench.AlertPoint{Station: "s-1", Kind: bench.AlertDraw, Rule: "high-idle"}, bench.Caution, bench.AlertOutOfService, 26*time.Hour, "Wren 7: draw high-idle 1 Mar 00:58:12")
 	return []bench.AlertView{
-		alert1(at("s-4", bench.AlertStalled), bench.Danger, bench.AlertAcknowledged, 25*time.Minute, "Martin 12, burnt: nothing moves since 02:31:07"),
+		alert1(at("s-4", bench.AlertStalled), bench.Danger, bench.AlertAcknowledged, 25*time.Minute, "Martin 12, burnt: stalled 02:33:12"),
 		down,
-		alert1(at("s-7", bench.AlertDropped), bench.Danger, bench.AlertReturned, 3*time.Minute, "Robin 2, no sensors went down at 02:55:12"),
-		alert1(at("s-5", bench.AlertSupplyLost), bench.Caution, bench.AlertShelved, 64*time.Second, "Right, battery rig: no good reading since 02:57:08"),
-		alert1(at("s-10", bench.AlertStartHung), bench.Caution, bench.AlertUnacknowledged, 2*time.Minute, "Heron 4 has been starting for 4 min"),
-		alert1(at("s-22", bench.AlertDrifting), bench.Caution, bench.AlertSuppressed, 2*time.Minute, "Plover 4: the current drifts, 501 mA"),
-		alert1(at("s-6", bench.AlertWindowMet), bench.Notice, bench.AlertReturned, 8*time.Minute, "Wren 9 has been up for its 3 min 30 s"),
-		hub, draw,
+		alert1(at("s-7", bench.AlertDropped), bench.Danger, bench.AlertReturned, 3*time.Minute, "Robin 2, no sensors: dropped (reset) 02:55:12"),
+		alert1(at("s-5", bench.AlertSupplyLost), bench.Caution, bench.AlertShelved, 64*time.Second, "Right, battery rig: no readings 02:57:08"),
+		alert1(at("s-10", bench.AlertStartHung), bench.Caution, bench.AlertUnacknowledged, 2*time.Minute, "Heron 4, case 2417: start hangs 02:56:12"),
+		alert1(at("s-22", bench.AlertDrifting), bench.Caution, bench.AlertSuppressed, 2*time.Minute, "Plover 4: current drifts 02:56:12"),
+		met, hub, draw, risk, reached,
 		alert1(at("s-1", bench.AlertLate), bench.Notice, bench.AlertNormal, time.Hour, "over and seen to"),
 	}
 }

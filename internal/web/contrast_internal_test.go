@@ -39,6 +39,11 @@ func TestContrast(t *testing.T) {
 		{"ground", "text", reads},
 		{"press-edge", "press", shows},
 		{"press-edge", "danger-wash", shows},
+		{"press-edge", "tile", shows},  // the button of an alert that is over
+		{"on-danger", "danger", shows}, // that of one that stands: its edge
+		{"on-abnormal", "abnormal", shows},
+		{"danger", "tile", shows}, // the edge of an alert
+		{"abnormal-edge", "tile", shows},
 		{"select", "ground", shows},
 	}
 	for name, colours := range themes(t) {

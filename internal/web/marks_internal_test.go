@@ -375,9 +375,9 @@ func TestKeysAgree(t *testing.T) {
 	if known == nil {
 		t.Fatal("the script knows no keys")
 	}
-	root := page(t, marking(t, &marked{}), "/")
+	root := page(t, alerting(t, &desk{}), "/")
 	onButtons := map[string]bool{}
-	for _, form := range all(root, "form", "marks") {
+	for _, form := range all(root, "form", "") {
 		if inDialog(form) {
 			continue
 		}

@@ -32,7 +32,7 @@ func (s *Site) serveList(w http.ResponseWriter, r *http.Request) {
 	l, chosen := s.look(), chosenBy(r)
 	l.Phone, l.Live = true, "/live?list"+andAck(chosen)
 	l.say(said(r), "/m")
-	s.serve(w, http.StatusOK, "list", &List{l, l.roll("/m", chosen)})
+	s.serve(w, http.StatusOK, "list", &List{l, l.roll("/m", chosen).fold()})
 }
 
 func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {

@@ -49,7 +49,11 @@ type Tile struct {
 	GoalBy    string // who armed it, and when
 	Marks     *Marks // what can be marked; nil: nothing
 
-	Alarms   []Alarm   // the alerts that stand here
+	HasAlerts bool    // alerts are kept: there is room for one
+	Call      *Alarm  // the weightiest alert of the station that calls for somebody
+	Rest      string  // how many others it has, in words
+	Alarms    []Alarm // all that concern it, those of the bench too
+
 	Troubles []Trouble // what somebody must know now, most urgent first
 	Notes    []Trouble // what is worth knowing
 	USB      string

@@ -59,7 +59,7 @@ func (v view) parts(l *Look) []element {
 	case v.list:
 		out := append(l.notices(), element{"summary", "summary", l.Summary}, element{"rows", "rows", l.Rows()})
 		if l.HasAlerts {
-			out = append(out, element{"alerts", "short-roll", l.roll("/m", v.ack)})
+			out = append(out, element{"alerts", "short-roll", l.roll("/m", v.ack).fold()})
 		}
 		return out
 	}

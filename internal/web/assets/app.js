@@ -65,8 +65,10 @@ function take(html) {
   const old = document.getElementById(fresh?.id);
   if (!old) return;
   const focus = document.activeElement;
+  const within = old.contains(focus);
   patch(old, fresh);
   if (focus !== document.activeElement && focus.isConnected) focus.focus({ preventScroll: true });
+  else if (within && !focus.isConnected) old.focus({ preventScroll: true }); // the station stays selected
   if (fresh.dataset.title) document.title = fresh.dataset.title;
 }
 

@@ -82,7 +82,7 @@ function number(digit) {
 
 // press presses the button of the selected tile that goes by this key.
 function press(key) {
-  if (!"suhcgrwnm".includes(key)) return false;
+  if (!"suhcgrwnma".includes(key)) return false;
   const tile = selected();
   const button = tile?.querySelector(`[data-key="${key}"]`);
   if (!tile) say("Select a station first: arrow keys or its number");
@@ -92,6 +92,7 @@ function press(key) {
 }
 
 const notNow = {
+  a: "no alert stands there that nobody sees to",
   s: "no run goes on that could be stopped",
   u: "no run was stopped that could go on",
   m: "there was no drop in the last 10 minutes",
