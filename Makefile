@@ -66,7 +66,7 @@ test-unit: setup-build ## the tests alone, quickly: no race detector, no virtual
 
 .PHONY: race
 race: setup-build ## the tests with the race detector, in random order
-	@go test -race -shuffle=on -timeout 5m ./...
+	@go test -race -shuffle=on -timeout 15m ./...
 
 .PHONY: test-vm
 test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual machine

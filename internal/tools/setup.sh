@@ -17,6 +17,7 @@ build|pkg-config|command -v pkg-config|tells cgo where libusb is
 build|libusb-1.0-0-dev|pkg-config --exists libusb-1.0|USB enumeration (gousb) is compiled against it
 test|qemu-system-x86|command -v qemu-system-x86_64|emulates the machine in which a real kernel runs
 test|strace|command -v strace|sees what the ledger writes and syncs, for simulated power cuts
+test|chromium|command -v chromium || command -v chromium-browser || command -v google-chrome|shows a notification in a real browser
 test|xz-utils|command -v xz|unpacks that kernel
 desk|mmdebstrap|command -v mmdebstrap|makes the small Debian of the desk machine
 desk|e2fsprogs|PATH=$PATH:/sbin:/usr/sbin command -v mke2fs|makes its disk
