@@ -43,7 +43,9 @@ func (d *desk) newWays(c config.Config) (*ways, error) {
 	for _, o := range c.Outlets {
 		out, err := d.newOutlet(w, c, o)
 		if errors.Is(err, errNoContact) {
-			d.log.Warn(err.Error())
+			if len(c.Outlets) > 1 { // alone it is the one that nobody asked for
+				d.log.Warn(err.Error())
+			}
 			continue
 		}
 		if err != nil {
@@ -251,7 +253,7 @@ func (d *desk) follow(p *Plan) (*ways, error) {
 // warn logs who is not reached.
 func (d *desk) warn(w *ways, r *roster.Roster) {
 	if len(w.names) == 0 {
-		d.log.Info("there is no outlet: alerts are shown on the pages alone")
+		d.log.Info("there is no outlet: alerts are shown on the pages alone; set contact to let phones subscribe, or outlets")
 		return
 	}
 	for _, finding := range r.Check() {
