@@ -133,6 +133,7 @@ func TestProfileIsFollowed(t *testing.T) {
 	eventually(t, 10*time.Second, "s1", k.metric(`benchvigil_window_seconds{station="s1"} 210`))
 	k.write("profiles/p.yaml", "name: p\nwindow: 5m\nmodes: {running: {usb: [\"1209:0004\"]}}\n")
 	eventually(t, 10*time.Second, "the new window", k.metric(`benchvigil_window_seconds{station="s1"} 300`))
+	eventually(t, 10*time.Second, "the news of it", func() bool { return k.logs.FilterMessage("station begins anew").Len() > 0 })
 	if n := k.logs.FilterMessage("station begins anew").Len(); n != 1 {
 		t.Errorf("%d stations began anew, want one", n)
 	}
