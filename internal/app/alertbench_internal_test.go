@@ -34,17 +34,17 @@ func TestAlertBench(t *testing.T) {
 	disk := syncing(t)
 	edges, drops, conventionals := 300, 1000, 100
 	if quick {
-		edges, drops, conventionals = 100, 200, 40
+		edges, drops, conventionals = 60, 200, 40
 	}
 	var decided, told []time.Duration
-	for _, e := range spread(t, edges, (*rig).edges) {
+	for _, e := range spread(t, 2, edges, (*rig).edges) {
 		decided, told = append(decided, e.decided), append(told, e.told)
 	}
 	median := report("USB edge to webhook", told, "p50 3 ms, p99 25 ms")
 	report("of that, until it was decided", decided, "")
 	var first, second []time.Duration
 	silent := 0
-	for _, d := range spread(t, drops, (*rig).drops) {
+	for _, d := range spread(t, 4, drops, (*rig).drops) {
 		switch {
 		case d.told == 0:
 			silent++
@@ -107,7 +107,7 @@ func syncing(t *testing.T) (stop func() []time.Duration) {
 }
 
 // spread measures n times by several daemons, so that it does not take all day.
-func spread[T any](t *testing.T, n int, measure func(*rig, int) []T) (out []T) {
+func spread[T any](t *testing.T, daemons, n int, measure func(*rig, int) []T) (out []T) {
 	t.Helper()
 	var mu sync.Mutex
 	var wg sync.WaitGroup
@@ -123,9 +123,6 @@ func spread[T any](t *testing.T, n int, measure func(*rig, int) []T) (out []T) {
 	wg.Wait()
 	return out
 }
-
-// daemons run at once.
-const daemons = 4
 
 // benched is a station of a measured bench, with a board that runs.
 type benched struct {

@@ -109,6 +109,8 @@ type rig struct {
 	cmd  *exec.Cmd
 	url  string
 
+	sys     string // what stands for /sys: in memory, as that is
+	bus     *net.UnixConn
 	seq     uint64
 	devnum  int
 	devices map[string]usbtest.Device
@@ -117,10 +119,22 @@ type rig struct {
 func newBench(t *testing.T) *rig {
 	t.Helper()
 	r := &rig{t: t, dir: t.TempDir(), hook: newHook(t), devnum: 1, devices: map[string]usbtest.Device{}}
-	if err := os.MkdirAll(filepath.Join(r.dir, "sys", usbtest.Devices), 0o700); err != nil {
+	memory, err := os.MkdirTemp("/dev/shm", "benchvigil")
+	if err != nil {
+		memory = t.TempDir() // it is slower
+	} else {
+		t.Cleanup(func() { _ = os.RemoveAll(memory) })
+	}
+	r.sys = memory
+	if err := os.MkdirAll(filepath.Join(r.sys, usbtest.Devices), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(r.kill)
+	t.Cleanup(func() {
+		r.kill()
+		if r.bus != nil {
+			_ = r.bus.Close()
+		}
+	})
 	return r
 }
 
@@ -132,7 +146,7 @@ func (r *rig) configure(text string) {
 		r.t.Fatal(err)
 	}
 	text = fmt.Sprintf("bench: north\nlisten: 127.0.0.1:0\nprofiles: %s\nusb: {sysfs: %s, scan: off}\ninhibit_sleep: false\n%s",
-		profiles, filepath.Join(r.dir, "sys"), text)
+		profiles, r.sys, text)
 	if err := os.WriteFile(filepath.Join(r.dir, "config.yaml"), []byte(text), 0o600); err != nil {
 		r.t.Fatal(err)
 	}
@@ -215,7 +229,7 @@ func (r *rig) plug(port string, id bench.USBID) time.Time {
 	r.t.Helper()
 	r.devnum++
 	d := usbtest.Device{ID: id, Devnum: r.devnum, Speed: "480", URBs: 5}
-	fresh := filepath.Join(r.dir, fmt.Sprint("device", r.devnum))
+	fresh := filepath.Join(r.sys, fmt.Sprint("device", r.devnum))
 	if err := os.Mkdir(fresh, 0o700); err != nil {
 		r.t.Fatal(err)
 	}
@@ -238,7 +252,7 @@ func (r *rig) plug(port string, id bench.USBID) time.Time {
 func (r *rig) unplug(port string) time.Time {
 	r.t.Helper()
 	at := time.Now()
-	gone := filepath.Join(r.dir, fmt.Sprint("gone", r.seq))
+	gone := filepath.Join(r.sys, fmt.Sprint("gone", r.seq))
 	if err := os.Rename(r.port(port), gone); err != nil {
 		r.t.Fatal(err)
 	}
@@ -247,17 +261,25 @@ func (r *rig) unplug(port string) time.Time {
 	return at
 }
 
-func (r *rig) port(port string) string { return filepath.Join(r.dir, "sys", usbtest.Devices, port) }
+func (r *rig) port(port string) string { return filepath.Join(r.sys, usbtest.Devices, port) }
 
 // say sends a uevent; nobody may be listening.
 func (r *rig) say(action, port string, d usbtest.Device) {
+	r.seq++
+	message := usbtest.DeviceMessage(action, port, d, r.seq)
+	if r.bus != nil {
+		if _, err := r.bus.Write(message); err == nil {
+			return
+		}
+		_ = r.bus.Close() // it was a daemon's of before
+	}
 	c, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: filepath.Join(r.dir, "uevents"), Net: "unixgram"})
 	if err != nil {
+		r.bus = nil
 		return
 	}
-	defer c.Close() //nolint:errcheck // a datagram is sent or not
-	r.seq++
-	_, _ = c.Write(usbtest.DeviceMessage(action, port, d, r.seq))
+	r.bus = c
+	_, _ = c.Write(message)
 }
 
 // source is a supply whose current a test sets.

@@ -8,5 +8,5 @@ cd "$(dirname "$0")/../.."
 
 internal/tools/setup.sh build pipeline
 echo "load before: $(cut -d' ' -f1-3 /proc/loadavg), $(nproc) processors"
-BENCHVIGIL_ALERT_BENCH=${1:-full} go test -count=1 -v -timeout 2h -run='^TestAlertBench$' ./internal/app | grep -v '^=== '
+BENCHVIGIL_ALERT_BENCH=${1:-full} go test -count=1 -v -timeout 2h -run='^TestAlertBench$' ./internal/app | grep --line-buffered -v '^=== '
 echo "load after: $(cut -d' ' -f1-3 /proc/loadavg)"
