@@ -81,7 +81,7 @@ bench: setup-build ## benchmarks with memory figures
 	@go test -run='^$$' -bench=. -benchmem ./...
 
 .PHONY: bench-ledger
-bench-ledger: setup-build ## what the ledger takes, beside a Prometheus tsdb on the same readings
+bench-ledger: build ## what the ledger takes, beside a Prometheus tsdb on the same readings
 	@internal/tools/ledger.sh
 
 # QUICK=1 takes two minutes instead of ten.
