@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"benchvigil/internal/alert"
 	"benchvigil/internal/bench"
 )
 
@@ -94,6 +95,10 @@ func TestAfterAnUncleanEnd(t *testing.T) {
 	if !strings.Contains(words, "right was") || !strings.Contains(words, "left was") || !strings.Contains(words, " s") {
 		t.Errorf("said %q, want for how long and what each station was doing", words)
 	}
+	if err := ActOnAlerts(t.Context(), ActOptions{URL: r.url, Out: io.Discard, Act: bench.AlertAct{Do: bench.DeedAcknowledge, Key: "left", By: "kim"}}); err != nil {
+		t.Error(err)
+	}
+	r.told(bench.AlertDropped, "left", func(c heard) bool { return c.m.Deed == alert.Taken && c.m.Alert.By == "kim" })
 	t.Logf("%s | %s | %q", gap.Alert.Title, gap.Alert.Text, gap.Alert.Why)
 	r.end(syscall.SIGTERM)
 	before := len(r.hook.calls())
@@ -150,7 +155,7 @@ func TestOutletsAreReloaded(t *testing.T) {
 		t.Errorf("outlets are %v after a refused configuration", got)
 	}
 	write(moved)
-	if _, ok := other.await(30*time.Second, func(c heard) bool { return c.m.Alert.Kind == bench.AlertConfig && c.m.Deed == "returned" }); !ok {
+	if _, ok := other.await(30*time.Second, func(c heard) bool { return c.m.Alert.Kind == bench.AlertConfig && c.m.Deed == alert.Returned }); !ok {
 		t.Fatalf("nobody was told that the configuration is good again: %v", says(other.calls()))
 	}
 	if calls := r.hook.calls(); len(calls) != 1 {

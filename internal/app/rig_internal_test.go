@@ -216,13 +216,6 @@ func (r *rig) get(path string, v any) error {
 	return json.NewDecoder(resp.Body).Decode(v)
 }
 
-func (r *rig) mark(station string, m bench.Mark) {
-	r.t.Helper()
-	if err := MakeMark(r.t.Context(), MarkOptions{URL: r.url, Station: station, Mark: m}); err != nil {
-		r.t.Fatal(err)
-	}
-}
-
 // plug puts a device on a port as the kernel does: its attributes first, all at
 // once, then the uevent. It returns just before the first of the two.
 func (r *rig) plug(port string, id bench.USBID) time.Time {
