@@ -69,10 +69,27 @@ func (m *Message) Text() string {
 }
 
 func (m *Message) text() string {
-	if m.Deed == Taken && m.Alert.By != "" {
-		return "By " + m.Alert.By + "."
+	v := &m.Alert
+	switch {
+	case m.Deed == Returned && !v.Returned.IsZero() && len(m.Missed) == 0:
+		return "It stood from " + m.clock(v.Since) + " to " + m.clock(v.Returned) + "."
+	case m.Deed != Taken:
+		return v.Text
+	case v.State == bench.AlertShelved:
+		return "Put off until " + m.clock(v.Until) + m.by()
+	case v.State == bench.AlertOutOfService:
+		return "Out of service" + m.by()
+	case v.By != "":
+		return v.By + " sees to it."
 	}
-	return m.Alert.Text
+	return v.Text
+}
+
+func (m *Message) by() string {
+	if m.Alert.By == "" {
+		return "."
+	}
+	return " by " + m.Alert.By + "."
 }
 
 // Encode writes a message as the outbox keeps it.

@@ -61,3 +61,25 @@ func TestMissed(t *testing.T) {
 		})
 	}
 }
+
+// What need not ring says in a few words what has become of the alert.
+func TestQuietWords(t *testing.T) {
+	at := time.Date(2026, 3, 2, 21, 14, 5, 0, time.Local)
+	v := bench.AlertView{Alert: bench.Alert{Text: "Check leads.", Since: at}, By: "kim", Returned: at.Add(time.Minute), Until: at.Add(time.Hour)}
+	for _, tc := range []struct {
+		deed  Deed
+		state bench.AlertState
+		want  string
+	}{
+		{Raised, bench.AlertUnacknowledged, "Check leads."},
+		{Returned, bench.AlertReturned, "It stood from 21:14:05 to 21:15:05."},
+		{Taken, bench.AlertAcknowledged, "kim sees to it."},
+		{Taken, bench.AlertShelved, "Put off until 22:14:05 by kim."},
+		{Taken, bench.AlertOutOfService, "Out of service by kim."},
+	} {
+		v.State = tc.state
+		if got := (&Message{Deed: tc.deed, Alert: v, Made: at}).Text(); got != tc.want {
+			t.Errorf("%s, %s: %q, want %q", tc.deed, tc.state, got, tc.want)
+		}
+	}
+}

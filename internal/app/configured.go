@@ -43,6 +43,9 @@ func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 		return err
 	}
 	if o.CheckOnly {
+		if _, err := newDesk(p, nil); err != nil {
+			return err
+		}
 		return sayGood(o.Out, file, len(c.Stations))
 	}
 	if p.Service, err = systemd.FromEnvironment(); err != nil {

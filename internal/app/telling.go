@@ -92,7 +92,7 @@ func (a *assembly) confess(s *setup) {
 		}
 		if p.taken {
 			v := p.station.Snapshot()
-			doing = append(doing, doingWords(&v))
+			doing = append(doing, doingWords(&v, saved.At))
 		}
 	}
 	if since.IsZero() {
@@ -102,11 +102,11 @@ func (a *assembly) confess(s *setup) {
 	a.desk.trouble(rule.Trouble{Kind: bench.AlertUnwatched, Since: since, Until: now, At: now, Why: strings.Join(doing, "; ")})
 }
 
-// doingWords says what a station was doing when it was last watched.
-func doingWords(s *bench.Snapshot) string {
+// doingWords says what a station was doing when it was watched last.
+func doingWords(s *bench.Snapshot, last time.Time) string {
 	words := fmt.Sprintf("%s was %s", s.Name, s.Label)
-	if s.Run != nil {
-		words += ", up " + s.Run.Uptime.Round(time.Second).String()
+	if s.Run != nil && !s.Run.Start.After(last) {
+		words += ", up " + clock(last.Sub(s.Run.Start).Seconds())
 	}
 	if s.Watch != nil {
 		words += ", to " + s.Watch.Goal.String()
@@ -138,7 +138,7 @@ func (d *desk) try(ctx context.Context, outlet, by string) ([]bench.OutletView, 
 		names = []string{outlet}
 	}
 	if len(names) == 0 {
-		return nil, errors.New("there is no outlet: alerts are shown on the pages alone; see outlets in the configuration")
+		return nil, errors.New("there is no outlet: alerts are shown on the pages alone; set contact in the configuration to let phones subscribe, or outlets")
 	}
 	now := d.now()
 	a := rule.Test(now, d.zone)

@@ -259,6 +259,7 @@ func TestShownAlertsReadBack(t *testing.T) {
 	path := folder(t, `bench: north
 stations: [{id: s1, profile: handset, supply: {address: psu}}]
 link: http://bench.example/here/
+contact: mailto:shop@example.org
 outlets: {a: {kind: web-push}, "null": {kind: alertmanager, url: "http://[::1]:9093/"}}
 people: {kim: {quiet: ["22:00-07:00"]}}
 alerts: {repeat: off, tell: [{kinds: [draw], tell: [kim]}], hold: {dropped: 1s}, draw: [{name: x, outside: [0, 0.5]}, {name: "y", changed_by: 1}]}

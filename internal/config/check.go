@@ -18,7 +18,8 @@ type checker struct {
 	*report
 	opts     Options
 	profiles map[string]*profile.Profile
-	broken   bool // some profile could not be read, so an unknown one may be that
+	pushed   string // an outlet of kind web-push that the file names
+	broken   bool   // some profile could not be read, so an unknown one may be that
 }
 
 func (c *checker) config(raw rawConfig) Config {

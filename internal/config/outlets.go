@@ -57,7 +57,8 @@ func (c *checker) outlet(path string, raw rawOutlet) Outlet {
 		c.posted(path, raw, &o)
 	case Email:
 		c.mailed(path, raw, &o)
-	case WebPush: // has nothing to say
+	case WebPush:
+		c.pushed = path
 	}
 	return o
 }

@@ -19,6 +19,9 @@ func (c *checker) telling(raw rawConfig, cfg *Config) {
 	cfg.Contact = c.contact("contact", raw.Contact)
 	cfg.Heartbeat = c.heartbeat(raw.Heartbeat)
 	cfg.Outlets = c.outlets(raw.Outlets)
+	if c.pushed != "" && raw.Contact == "" && len(cfg.Outlets) > 1 { // alone it is the default, as config show writes it
+		c.missing("contact", "%s is of kind web-push, and push services want to know whom to write to: say so, such as mailto:shop@example.org", c.pushed)
+	}
 	cfg.People = c.people(raw.People, cfg.Outlets)
 	cfg.Alerts = c.alerts(raw.Alerts, cfg)
 }

@@ -10,7 +10,7 @@
 //
 //	title .     the first line of a lock screen
 //	text .      the second line
-//	priority .  what Options.Priorities has for the severity
+//	priority .  what Options.Priorities has for the severity; 2 for what need not ring
 //	json X      X as JSON, to be put into JSON
 //	word X      X as an encoded word (RFC 2047), for services that want ASCII headers
 //
@@ -55,6 +55,16 @@ const defaultBody = "{{title .}}\n{{text .}}"
 
 // mostBody is how long a request may be, in bytes.
 const mostBody = 64 << 10
+
+// quietPriority is that of what need not ring.
+const quietPriority = "2"
+
+func priorityOf(m *alert.Message, of map[bench.Severity]string) string {
+	if m.Quiet() {
+		return quietPriority
+	}
+	return of[m.Alert.Severity]
+}
 
 var defaultPriorities = map[bench.Severity]string{bench.Danger: "5", bench.Caution: "4", bench.Notice: "3"}
 
@@ -113,7 +123,7 @@ func parse(name, text string, priorities map[bench.Severity]string) (*template.T
 	t, err := template.New(name).Option("missingkey=error").Funcs(template.FuncMap{
 		"title":    (*alert.Message).Title,
 		"text":     (*alert.Message).Text,
-		"priority": func(m *alert.Message) string { return priorities[m.Alert.Severity] },
+		"priority": func(m *alert.Message) string { return priorityOf(m, priorities) },
 		"json":     toJSON,
 		"word":     func(s string) string { return mime.QEncoding.Encode("utf-8", s) },
 	}).Parse(text)

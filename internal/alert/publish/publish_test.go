@@ -51,8 +51,9 @@ func published(t *testing.T, o publish.Options, m *alert.Message) (r *http.Reque
 }
 
 func TestLines(t *testing.T) {
-	r, body := published(t, publish.Options{}, outlettest.Message(alert.Returned))
-	want := "Over: left: dropped at 21:14:05 while restoring\nUp 1:12:03 of 2 h. 0.412 A before, 0.002 A now. Check the supply."
+	m := outlettest.Message(alert.Returned)
+	r, body := published(t, publish.Options{}, m)
+	want := "Over: left: dropped at 21:14:05 while restoring\nIt stood from " + m.Alert.Since.Local().Format("15:04:05") + " to " + m.Alert.Returned.Local().Format("15:04:05") + "."
 	if d := cmp.Diff(want, body); d != "" {
 		t.Error(d)
 	}
