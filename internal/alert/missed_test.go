@@ -64,21 +64,21 @@ func TestMissed(t *testing.T) {
 
 // What need not ring says in a few words what has become of the alert.
 func TestQuietWords(t *testing.T) {
-	at := time.Date(2026, 3, 2, 21, 14, 5, 0, time.Local)
-	v := bench.AlertView{Alert: bench.Alert{Text: "Check leads.", Since: at}, By: "kim", Returned: at.Add(time.Minute), Until: at.Add(time.Hour)}
+	began := time.Date(2026, 3, 2, 21, 14, 5, 0, time.Local)
+	v := bench.AlertView{Alert: bench.Alert{Text: "Check leads.", Since: began}, By: "kim", Returned: began.Add(time.Minute), Until: began.Add(time.Hour)}
 	for _, tc := range []struct {
-		deed  Deed
+		deed  alert.Deed
 		state bench.AlertState
 		want  string
 	}{
-		{Raised, bench.AlertUnacknowledged, "Check leads."},
-		{Returned, bench.AlertReturned, "It stood from 21:14:05 to 21:15:05."},
-		{Taken, bench.AlertAcknowledged, "kim sees to it."},
-		{Taken, bench.AlertShelved, "Put off until 22:14:05 by kim."},
-		{Taken, bench.AlertOutOfService, "Out of service by kim."},
+		{alert.Raised, bench.AlertUnacknowledged, "Check leads."},
+		{alert.Returned, bench.AlertReturned, "It stood from 21:14:05 to 21:15:05."},
+		{alert.Taken, bench.AlertAcknowledged, "kim sees to it."},
+		{alert.Taken, bench.AlertShelved, "Put off until 22:14:05 by kim."},
+		{alert.Taken, bench.AlertOutOfService, "Out of service by kim."},
 	} {
 		v.State = tc.state
-		if got := (&Message{Deed: tc.deed, Alert: v, Made: at}).Text(); got != tc.want {
+		if got := (&alert.Message{Deed: tc.deed, Alert: v, Made: began}).Text(); got != tc.want {
 			t.Errorf("%s, %s: %q, want %q", tc.deed, tc.state, got, tc.want)
 		}
 	}
