@@ -300,8 +300,11 @@ func (r *Rules) keepCause(p bench.AlertPoint, parts []*entry) {
 		}
 	}
 	why := "some of its stations are back"
-	if len(f.others) > len(e.members) {
+	switch {
+	case len(f.others) > len(e.members):
 		why = "more stations went with it"
+	case f.down == e.facts.down || f.down == len(f.others):
+		why = "more is known of its stations"
 	}
 	e.cause, e.members = nil, f.others
 	r.rewrite(e, f, why)
@@ -313,10 +316,7 @@ func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) fac
 	if old != nil {
 		f.others, f.severity, f.event = r.stillOf(p, old.members), old.facts.severity, old.facts.event
 	}
-	if old == nil && r.armedAt(p) {
-		f.severity = bench.Danger
-	}
-	down := map[string]bool{}
+	down, fell := map[string]bool{}, map[string]bool{}
 	for _, e := range parts {
 		if old == nil && e.facts.last().Before(f.since) {
 			f.since = e.facts.last()
@@ -329,16 +329,39 @@ func (r *Rules) factsOfCause(p bench.AlertPoint, parts []*entry, old *entry) fac
 		}
 		f.event = cmp.Or(f.event, e.facts.event)
 		down[e.alert.Station] = true
+		if e.facts.kind != bench.AlertSupplyLost {
+			fell[e.alert.Station] = true
+		}
 		f.others = append(f.others, e.alert.Station)
 	}
 	slices.Sort(f.others)
 	f.others = slices.Compact(f.others)
-	f.down = len(down)
+	f.down, f.quiet, f.silent = len(down), len(down)-len(fell), len(fell) == 0
+	if !f.silent && (old == nil || old.facts.silent) && r.armedAt(p) {
+		f.severity = bench.Danger
+	}
+	f.unseen, f.until = unseenAll(parts, old)
 	var names []string
 	names, f.ports = r.namesOf(f.others)
 	f.why = inLines(names)
-	f.silent = !slices.ContainsFunc(parts, func(e *entry) bool { return e.facts.kind == bench.AlertDropped })
 	return f
+}
+
+// unseenAll reports that all of a cause happened while nobody watched, and when
+// somebody did again.
+func unseenAll(parts []*entry, old *entry) (unseen bool, until time.Time) {
+	if old != nil {
+		return old.facts.unseen, old.facts.until
+	}
+	for _, e := range parts {
+		if !e.facts.unseen {
+			return false, time.Time{}
+		}
+		if e.facts.until.After(until) {
+			until = e.facts.until
+		}
+	}
+	return true, until
 }
 
 // stillOf are the stations that a cause took along, without those that a wider
@@ -394,7 +417,11 @@ func (r *Rules) restoreMembers(cause *entry) {
 	}
 	p := cause.alert.Point()
 	for _, id := range cause.members {
-		f := facts{kind: bench.AlertDropped, severity: cause.alert.Severity, station: id, since: cause.alert.Since, zone: r.o.Zone}
+		kind := bench.AlertDropped
+		if cause.facts.silent {
+			kind = bench.AlertSupplyLost
+		}
+		f := facts{kind: kind, severity: cause.alert.Severity, station: id, since: cause.alert.Since, zone: r.o.Zone}
 		if st := r.stations[id]; st != nil {
 			f.name = st.Name
 		}

@@ -87,7 +87,47 @@ func TestSupplySilent(t *testing.T) {
 		for _, s := range g.snaps {
 			s.SupplyLost = time.Time{}
 		}
-		want(t, g.tick(at(8)))
+		want(t, g.tick(at(8)), "amend bench.power-lost.psu caution: more is known of its stations")
+	}
+}
+
+// A supply that is only silent takes no goal: it is no danger, and waits as long
+// as one station without readings does, also after a restart.
+func TestSupplySilentIsNoDanger(t *testing.T) {
+	o := rule.Options{Stations: stations(5, "1-2.%d", "psu")}
+	g := newRig(t, o)
+	g.snaps["s02"].Watch = &bench.WatchView{Goal: bench.Goal{Kind: bench.GoalCopy}}
+	g.tick(at(-1))
+	for _, id := range sorted(g.snaps) {
+		g.snaps[id].SupplyLost = at(0)
+		want(t, g.event(id, bench.SupplyLost, 0, 3, bench.EventData{}))
+	}
+	want(t, g.run(3, 9))
+	told := g.run(10, 12)
+	want(t, told, "raise bench.power-lost.psu caution")
+	if text := told[0].Alert.Text; !strings.HasPrefix(text, "No readings from 5 stations, 1 with a goal. ") {
+		t.Error(text)
+	}
+
+	again := newRig(t, o)
+	again.snaps = g.snaps
+	again.r.Restore([]bench.AlertView{{Alert: told[0].Alert, Stands: true}})
+	want(t, again.run(100, 120))
+	want(t, again.drop("s02", bench.LinkLost, 0.5, 121), "amend bench.power-lost.psu danger: more is known of its stations")
+	if text := again.r.Standing()[0].Text; !strings.HasPrefix(text, "1 station down, 4 silent, 1 with a goal. ") {
+		t.Error(text)
+	}
+}
+
+// Names that hold a comma are kept apart.
+func TestNamesWithCommas(t *testing.T) {
+	list := stations(2, "1-2.%d", "")
+	list[0].Name = "Left, port 1"
+	g := newRig(t, rule.Options{Stations: list})
+	g.drop("s01", bench.LinkLost, 0, 5.1)
+	g.drop("s02", bench.LinkLost, 0.4, 5.5)
+	if why := g.r.Standing()[0].Why; !slices.Contains(why, "Left, port 1; B2") {
+		t.Errorf("%q", why)
 	}
 }
 

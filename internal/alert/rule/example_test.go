@@ -32,5 +32,5 @@ func ExampleRules() {
 	// Output:
 	// raise danger
 	// Bench left, case 2417: dropped (died) 14:03:12
-	// Goal lost, up 2 min 58 s of 3 min 30 s. No reading. Stays off: 0.00 mA for 0.2 s. Check leads, then start it.
+	// Goal stay 3h lost, up 2 min 58 s. No reading. Stays off: 0.00 mA for 0.2 s. Check leads, then start it.
 }

@@ -1,6 +1,7 @@
 package rule
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -15,7 +16,7 @@ const (
 	mostTitle = 60
 	leastName = 6
 	mostText  = 140
-	mostStake = 45
+	mostStake = 60
 	mostAct   = 34
 	mostCase  = 12
 	mostWhy   = 200 // characters of a reason
@@ -45,7 +46,8 @@ type facts struct {
 	event  string
 	odds   string
 	draw   *Draw
-	until  time.Time
+	until  time.Time // when somebody watched again: of unwatched, of what happened unseen
+	unseen bool      // it happened while nobody watched: since is when it was last seen well
 
 	again  int       // further drops of this occurrence
 	latest time.Time // the last of them
@@ -53,7 +55,8 @@ type facts struct {
 	others, ports []string // of a cause: IDs and ports of its stations, in order
 	down          int      // how many of them are not back
 	goals         int      // how many of them had a goal armed
-	silent        bool     // no board of them is known to be down: their instrument is silent
+	quiet         int      // how many of those are silent alone: their boards may be up
+	silent        bool     // all of them are
 }
 
 func (f *facts) point() bench.AlertPoint {
@@ -73,6 +76,7 @@ func factsOf(a *bench.Alert) facts {
 	return facts{
 		kind: a.Kind, rule: a.Rule, severity: a.Severity, station: a.Station, name: a.Name, caseNo: a.Case, since: a.Since,
 		why: a.Why, event: a.Event, amps: a.Amps, before: a.Before, others: a.Others, again: max(a.Times-1, 0), latest: a.Latest,
+		silent: slices.Contains(a.Why, allSilent),
 	}
 }
 
@@ -94,7 +98,7 @@ func (f *facts) write() bench.Alert {
 // title is who, what and since when. What is too long is cut where it matters
 // least: the name.
 func (f *facts) title(what string) string {
-	when := " " + f.at(f.since)
+	when := f.when()
 	room := mostTitle - utf8.RuneCountInString(when)
 	tail := ": " + what
 	if f.caseNo != "" && f.station != "" {
@@ -109,6 +113,20 @@ func (f *facts) title(what string) string {
 		who = f.station
 	}
 	return clip(who, room-utf8.RuneCountInString(tail)) + tail + when
+}
+
+// when is the moment as a title says it: of what happened unseen, from when to
+// when it can have been.
+func (f *facts) when() string {
+	switch {
+	case f.how == bench.Unproven:
+		return " till " + f.at(f.since)
+	case !f.unseen || f.again > 0:
+		return " " + f.at(f.since)
+	case f.until.IsZero():
+		return " unseen, after " + f.at(f.since)
+	}
+	return " between " + f.at(f.since) + " and " + f.at(f.until)
 }
 
 // text is what is at stake, the current, the reason and what to do; the reason
@@ -151,18 +169,32 @@ func (f *facts) reason(w words) string {
 }
 
 // weightiest is the piece of evidence to show where there is room for one. Of a
-// drop the first says that it was one, the second what the supply did.
+// drop the first says that it was one, the second what the supply did. The current
+// now stands before it, and is not said twice.
 func (f *facts) weightiest() string {
+	why := f.why
 	switch {
 	case f.odds != "":
 		return f.odds
-	case f.kind == bench.AlertDropped && f.how != "" && len(f.why) > 1:
-		return f.why[1]
-	case len(f.why) > 0:
-		return f.why[0]
+	case f.kind == bench.AlertDropped && f.how != "" && f.how != bench.Unproven && !f.unseen && len(why) > 1:
+		why = why[1:]
+	case len(why) > 0 && f.amps.Known() && flows.MatchString(why[0]):
+		why = why[1:]
 	}
-	return ""
+	if len(why) == 0 {
+		return ""
+	}
+	return shortened(why[0])
 }
+
+// flows matches evidence that is the current now and no more.
+var flows = regexp.MustCompile(`^\S+ \S*A flows$`)
+
+// noRest matches the last part of a length of time that has none of it.
+var noRest = regexp.MustCompile(`\b(\d+ (?:h|min)) 00? (?:min|s)\b`)
+
+// shortened says "3 h" for "3 h 0 min".
+func shortened(text string) string { return noRest.ReplaceAllString(text, "$1") }
 
 // whys are all the evidence, the reason first unless it is told there.
 func (f *facts) whys(w words) (out []string) {
@@ -171,13 +203,14 @@ func (f *facts) whys(w words) (out []string) {
 	}
 	for _, why := range slices.Concat([]string{w.reason, f.odds}, f.why, w.more) {
 		if len(out) < mostWhys && why != "" {
-			out = append(out, clip(why, mostWhy))
+			out = append(out, clip(shortened(why), mostWhy))
 		}
 	}
 	return out
 }
 
-// clip puts text on one line of so many characters at most.
+// clip puts text on one line of so many characters at most. It cuts between words
+// where there are several.
 func clip(text string, most int) string {
 	text = strings.Join(strings.Fields(text), " ")
 	if utf8.RuneCountInString(text) <= most {
@@ -186,7 +219,12 @@ func clip(text string, most int) string {
 	if most < 1 {
 		return ""
 	}
-	return strings.TrimRight(string([]rune(text)[:most-1]), " ,;:") + "…"
+	runes := []rune(text)
+	kept := string(runes[:most-1])
+	if space := strings.LastIndexByte(kept, ' '); space > 0 && runes[most-1] != ' ' {
+		kept = kept[:space]
+	}
+	return strings.TrimRight(kept, " ,;:") + "…"
 }
 
 // sentence begins with a capital and ends with a full stop.

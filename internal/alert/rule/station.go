@@ -2,6 +2,7 @@ package rule
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -126,6 +127,10 @@ func (st *station) at(k bench.AlertKind) bench.AlertPoint {
 func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.Snapshot) {
 	raise := func(k bench.AlertKind) { r.open(r.about(st, k, e.Time, s).of(e)) }
 	switch e.Type {
+	case bench.RunStarted:
+		if e.Data.Kind == bench.Unproven {
+			r.unproven(st, e, s)
+		}
 	case bench.RunDown, bench.RunDropped:
 		r.dropped(st, e, all, s)
 	case bench.RunStopped, bench.RunReclassified:
@@ -133,8 +138,12 @@ func (r *Rules) event(st *station, e *bench.Event, all []bench.Event, s *bench.S
 	case bench.StallRaised:
 		raise(bench.AlertStalled)
 	case bench.StallCleared:
+		why := "it moves again"
+		if e.Data.Kind == bench.Unproven {
+			why = "another run began while nobody watched"
+		}
 		if s == nil || s.Stalled.IsZero() {
-			r.closeAt(st.at(bench.AlertStalled), "it moves again")
+			r.closeAt(st.at(bench.AlertStalled), why)
 		}
 	case bench.CurrentHigh:
 		raise(bench.AlertHighAmps)
@@ -197,11 +206,16 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 		old = r.open(f)
 	case old.facts.last().Equal(e.Time):
 		f.again, f.latest = old.facts.again, old.facts.latest
+		if old.facts.unseen {
+			f.unseen, f.until = true, old.facts.until
+		}
 		f.inherit(&old.facts) // the goal has failed meanwhile
 		r.rewrite(old, f, "its kind is known")
 	case f.severity == bench.Danger && old.facts.severity != bench.Danger:
 		r.close(old, "it dropped again, and a goal was armed now")
 		old = r.open(f)
+	case old.facts.how == bench.Unproven && e.Time.After(old.facts.since):
+		old = r.open(f) // the one before may have been none
 	case !e.Time.After(old.facts.since):
 		return // told late of an earlier one
 	default:
@@ -210,6 +224,40 @@ func (r *Rules) dropped(st *station, e *bench.Event, all []bench.Event, s *bench
 		r.rewrite(old, f, "it dropped again")
 	}
 	r.mark(old, signalOf(f.how, s))
+}
+
+// unproven raises a drop that may have been one: another run goes on than before a
+// time without a watch, or the same one, and nothing shows which. It is no sign of
+// a common cause, because all such runs begin as the watch does.
+func (r *Rules) unproven(st *station, e *bench.Event, s *bench.Snapshot) {
+	if e.Time.Equal(st.over) {
+		return
+	}
+	f := r.about(st, bench.AlertDropped, e.Time, s).of(e)
+	f.severity = bench.Caution
+	if f.goal != "" {
+		f.severity = bench.Danger
+	}
+	f.why = evidenceFirst(f.why)
+	r.open(f)
+}
+
+// evidenceFirst puts that nobody watched, with which the evidence of an unseen
+// event begins, behind it: the words say so already.
+func evidenceFirst(why []string) []string {
+	if len(why) < 2 || !strings.HasPrefix(why[0], "not watched for") {
+		return why
+	}
+	return slices.Concat(why[1:], why[:1])
+}
+
+// seenAgain is when a drop that happened while nobody watched was seen, zero where
+// that is not known. One that was concluded before the watch was left was seen.
+func seenAgain(e *bench.Event, s *bench.Snapshot) (at time.Time, unseen bool) {
+	if s != nil && s.Gap != nil && s.Gap.Judged && !e.Time.After(s.Gap.From) && !e.Concluded.Before(s.Gap.To) {
+		return s.Gap.To, true
+	}
+	return time.Time{}, slices.ContainsFunc(e.Data.Why, func(why string) bool { return strings.HasPrefix(why, "it went down in that time") })
 }
 
 // inherit keeps what an occurrence has put at stake before.
@@ -226,6 +274,7 @@ func (r *Rules) dropFacts(st *station, e *bench.Event, all []bench.Event, s *ben
 		f.how = ""
 	}
 	f.mode = string(e.Data.Mode)
+	f.until, f.unseen = seenAgain(e, s)
 	if origin := originOf(e, s); !origin.IsZero() {
 		f.uptime = unit.Some(e.Time.Sub(origin))
 	}
@@ -275,11 +324,14 @@ func goalLost(e *bench.Event, all []bench.Event, s *bench.Snapshot) string {
 	return ""
 }
 
+// someGoal is one whose text is not known to be a goal's.
+const someGoal = "the goal"
+
 // goalWords is the text form of a goal; whatever else stands there is not shown.
 func goalWords(text string) string {
 	g, err := bench.ParseGoal(text)
 	if err != nil {
-		return "the goal"
+		return someGoal
 	}
 	return g.String()
 }

@@ -1,9 +1,15 @@
 package rule
 
 import (
+	"time"
+
 	"benchvigil/internal/bench"
 	"benchvigil/internal/unit"
 )
+
+// briefly is up to how long nobody watched for that to be no more than news: a
+// restart. What a board did in it has an alert of its own.
+const briefly = time.Minute
 
 // trouble opens and closes what is wrong with the bench itself.
 func (r *Rules) trouble(t *Trouble) {
@@ -17,7 +23,11 @@ func (r *Rules) trouble(t *Trouble) {
 		if !t.Until.IsZero() {
 			f.uptime = unit.Some(t.Until.Sub(t.Since))
 			f.until = t.Until
+			if t.Until.Sub(t.Since) < briefly {
+				f.severity = bench.Notice
+			}
 		}
+		f.down = len(r.stations)
 		r.pass(f)
 	case t.Over && old != nil:
 		r.close(old, "it works again")

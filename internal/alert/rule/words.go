@@ -2,6 +2,7 @@ package rule
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -116,12 +117,7 @@ var table = map[bench.AlertKind]func(*facts) words{
 			do: "Make room on the disk or see what is wrong with it. The watch and its alerts go on from memory.",
 		}
 	},
-	bench.AlertOutlet: func(f *facts) words {
-		return words{
-			what: "outlet " + clip(f.rule, 24) + " fails", stake: "who is told by it hears nothing", act: "Check its address and network",
-			do: "Check the outlet's address, its key and the network, then send a test.",
-		}
-	},
+	bench.AlertOutlet: outletWords,
 	bench.AlertConfig: func(*facts) words {
 		return words{
 			what: "configuration refused", stake: "the one before stays in force", act: "Mend the file, then reload",
@@ -156,6 +152,7 @@ var drops = map[string]words{
 	bench.Died:     {reason: "stays off", act: "Check leads, then start it", do: "Check supply, leads and connectors, then start it again."},
 	bench.Reset:    {reason: "came back by itself", act: "See whether it holds now", do: "See whether it holds now. If it drops again after the same time, look for a missing part."},
 	bench.BrownOut: {reason: "supply too weak", act: "Check limit, leads and volts", do: "Compare the supply's limit with what the family draws, check volts at the board and the leads."},
+	bench.Unproven: {act: "Look at its screen", do: "Look at the screen: see whether it goes on with what it did, or has started anew. If so, begin again what was lost."},
 	bench.LinkLost: {reason: "no readings to ask", act: "Check cable, hub and power", do: "Check whether the board has power, then cable and hub."},
 }
 
@@ -165,7 +162,13 @@ func dropWords(f *facts) words {
 		w = drops[""]
 	}
 	w.what, w.stake = "dropped", f.lasted()
-	if f.how != "" && known {
+	switch {
+	case f.how == bench.Unproven:
+		w.what, w.stake = "perhaps dropped, unseen", "may have dropped while nobody watched"
+	case f.unseen:
+		w.stake += " when last seen"
+		w.reason = "went down while nobody watched"
+	case f.how != "" && known:
 		w.what += " (" + f.how + ")"
 	}
 	if f.mode != "" {
@@ -176,25 +179,42 @@ func dropWords(f *facts) words {
 		w.more = append(w.more, "the last time at "+f.at(f.latest))
 	}
 	if f.goal != "" {
-		w.stake = "goal lost, " + w.stake
+		w.stake = f.withGoal(w.stake)
 		w.more = append(w.more, "armed: "+f.goal)
 	}
 	return w
 }
 
-// lasted is how long a run was up, against its window.
+// withGoal adds the goal to what is at stake.
+func (f *facts) withGoal(stake string) string {
+	if f.how == bench.Unproven {
+		return stake + ", " + named(f.goal)
+	}
+	return named(f.goal) + " lost, " + stake
+}
+
+// named is a goal with the word for it, and that alone where its text is unknown.
+func named(goal string) string {
+	if goal == someGoal {
+		return "goal"
+	}
+	return "goal " + goal
+}
+
+// lasted is how long a run was up: against its window, unless a goal was what
+// mattered.
 func (f *facts) lasted() string {
 	up, known := f.uptime.Get()
 	window, wanted := f.window.Get()
 	switch {
 	case !known:
 		return "it was up"
-	case !wanted || window <= 0:
-		return "up " + span(up)
+	case !wanted || window <= 0 || f.goal != "":
+		return "up " + Span(up)
 	case up >= window:
-		return "up " + span(up) + ", window " + span(window) + " met"
+		return "up " + Span(up) + ", window " + Span(window) + " met"
 	}
-	return "up " + span(up) + " of " + span(window)
+	return "up " + Span(up) + " of " + Span(window)
 }
 
 func drawWords(f *facts) words {
@@ -236,7 +256,18 @@ func even(d time.Duration) string {
 	case d%time.Minute == 0:
 		return fmt.Sprintf("%d min", d/time.Minute)
 	}
-	return span(d)
+	return Span(d)
+}
+
+func outletWords(f *facts) words {
+	w := words{
+		what: "outlet " + clip(f.rule, 24) + " fails", stake: "who is told by it hears nothing", act: "Check its address and network",
+		do: "Check the outlet's address, its key and the network, then send a test.",
+	}
+	if len(f.why) > 0 && strings.Contains(f.why[0], "has subscribed") { // nothing is wrong with the way there
+		w.act, w.do = "Open /phone on that phone", "Open /phone on that phone and let it show alerts, then send a test."
+	}
+	return w
 }
 
 func hubWords(f *facts) words {
@@ -254,7 +285,7 @@ func hubWords(f *facts) words {
 }
 
 func powerWords(f *facts) words {
-	where, fall := "supply "+f.rule, " down, "
+	where, fall := "supply "+clip(f.rule, 15), " down, "
 	if f.rule == "" {
 		where = "power"
 	}
@@ -262,21 +293,39 @@ func powerWords(f *facts) words {
 		fall = " silent, "
 	}
 	w := words{
-		what: clip(where, 22) + fall + stations(len(f.others)), stake: f.atStake(),
+		what: where + fall + stations(len(f.others)), stake: f.atStake(),
 		reason: "all went down at once", act: "Check supply, fuse and mains",
 		do: "Check the supply, its fuse and the mains, then each board: start again what has to go on.",
 	}
-	if f.silent {
-		w.reason, w.act = "silent for all at once", "Check the supply and its cable"
+	switch {
+	case f.quiet > 0 && !f.silent:
+		w.reason = "all at once"
+	case f.silent:
+		w.reason, w.act = allSilent, "Check the supply and its cable"
+		w.do = "Check that the supply is on and that its cable or network holds, then look at each board: nobody knows whether it is up."
 	}
 	return w
 }
 
+// allSilent is the reason of a cause by which no board is known to be down.
+const allSilent = "silent for all at once"
+
 // atStake says how many stations are not back, and had a goal.
 func (f *facts) atStake() string {
-	text := stations(f.down) + " down"
+	part := stations(f.down)
 	if f.down < len(f.others) {
+		part = strconv.Itoa(f.down) + " of " + stations(len(f.others))
+	}
+	text := ""
+	switch {
+	case f.silent:
+		text = "no readings from " + part
+	case f.quiet > 0:
+		text = stations(f.down-f.quiet) + " down, " + strconv.Itoa(f.quiet) + " silent"
+	case f.down < len(f.others):
 		text = strconv.Itoa(f.down) + " of " + strconv.Itoa(len(f.others)) + " still down"
+	default:
+		text = part + " down"
 	}
 	if f.goals > 0 {
 		text += ", " + strconv.Itoa(f.goals) + " with a goal"
@@ -286,7 +335,10 @@ func (f *facts) atStake() string {
 
 // inLines joins names, in as many pieces of evidence as that takes.
 func inLines(names []string) (lines []string) {
-	line := ""
+	line, between := "", ", "
+	if slices.ContainsFunc(names, func(n string) bool { return strings.Contains(n, ",") }) {
+		between = "; "
+	}
 	for _, n := range names {
 		n = clip(n, mostWhy/2)
 		switch {
@@ -295,7 +347,7 @@ func inLines(names []string) (lines []string) {
 		case len(line)+len(n)+2 > mostWhy:
 			lines, line = append(lines, line), n
 		default:
-			line += ", " + n
+			line += between + n
 		}
 	}
 	return append(lines, line)
@@ -329,11 +381,14 @@ func commonHub(ports []string) string {
 
 func unwatchedWords(f *facts) words {
 	w := words{
-		what: "nobody watched from", stake: "drops in that time are not known", act: "Look at each station",
-		do: "Look at each station, and arm again what has to be watched.",
+		what: "nobody watched from", stake: "drops in that time are not known", act: "Look at each station; goals go on",
+		do: "Look at each station. Armed goals go on: a station whose board may have dropped has an alert of its own.",
+	}
+	if f.down > 0 {
+		w.stake = stations(f.down) + ": " + w.stake
 	}
 	if gap, known := f.uptime.Get(); known {
-		w.what = "unwatched " + span(gap) + " from"
+		w.what = "unwatched " + Span(gap) + " from"
 		w.more = []string{"watched again at " + f.at(f.until)}
 	}
 	return w
@@ -358,14 +413,14 @@ func (f *facts) armed() []string {
 // wanted is the window in words.
 func (f *facts) wanted() string {
 	if window, known := f.window.Get(); known && window > 0 {
-		return span(window)
+		return Span(window)
 	}
 	return "its window"
 }
 
-// span prints a length of time as people say it: "42 s", "3 min 05 s",
-// "2 h 05 min".
-func span(d time.Duration) string {
+// Span prints a length of time as people say it: "42 s", "3 min 05 s",
+// "2 h 05 min", "3 h".
+func Span(d time.Duration) string {
 	d = max(d, 0)
 	switch {
 	case d > 0 && d < 10*time.Second && d%time.Second != 0:
@@ -373,7 +428,7 @@ func span(d time.Duration) string {
 	case d < time.Minute:
 		return fmt.Sprintf("%d s", d/time.Second)
 	case d < time.Hour:
-		return fmt.Sprintf("%d min %02d s", d/time.Minute, d%time.Minute/time.Second)
+		return shortened(fmt.Sprintf("%d min %02d s", d/time.Minute, d%time.Minute/time.Second))
 	}
-	return fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute)
+	return shortened(fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute))
 }

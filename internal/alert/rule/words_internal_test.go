@@ -52,6 +52,16 @@ func drop(how, goal string, why ...string) sample {
 	return with("dropped "+how, bench.AlertDropped, func(f *facts) { f.how, f.goal, f.why = how, goal, why })
 }
 
+func unproven(name, goal string) sample {
+	return with(name, bench.AlertDropped, func(f *facts) {
+		f.how, f.goal, f.amps, f.before = bench.Unproven, goal, unit.Some(401*unit.Milliampere), unit.Maybe[unit.Current]{}
+		f.why = evidenceFirst([]string{
+			"not watched for 22.2 s while benchvigil was stopped", "the device has another number on the bus: it was enumerated again",
+			"nothing shows that the run before went on",
+		})
+	})
+}
+
 func why(text ...string) func(*facts) { return func(f *facts) { f.why = text } }
 
 func of(rule string, text string) func(*facts) {
@@ -76,6 +86,18 @@ func samples() []sample {
 			f.how, f.again, f.latest = bench.Reset, 3, t0.Add(21*time.Second)
 			f.uptime, f.why = unit.Some(4*time.Second), []string{"in the off band for 0.2 s, which ends at 2.00 mA"}
 		}),
+		with("dropped unseen", bench.AlertDropped, func(f *facts) {
+			f.how, f.unseen, f.until, f.goal = bench.Died, true, t0.Add(22*time.Second), "stay 3h"
+			f.uptime = unit.Some(30 * time.Second)
+			f.why = []string{"0.00 mA for 0.4 s, the off band ends at 2.00 mA", "not watched for 22.2 s while benchvigil was stopped", "it went down in that time, and was last seen up at its beginning"}
+		}),
+		with("dropped unseen, until unknown", bench.AlertDropped, func(f *facts) {
+			f.how, f.unseen = bench.LinkLost, true
+			f.why = []string{"gone from USB for longer than 4.0 s, and there are no readings to ask", "not watched for 22.2 s while benchvigil was stopped"}
+		}),
+		unproven("perhaps dropped", ""),
+		unproven("perhaps dropped, a goal", "stay 3h"),
+		with("dropped, a goal of unknown text", bench.AlertDropped, func(f *facts) { f.goal = goalWords("whatever") }),
 		with("stalled", bench.AlertStalled, func(f *facts) {
 			f.mode, f.goal, f.amps = "restoring", "reach running within 2h", unit.Some(398*unit.Milliampere)
 			f.why = []string{"nothing moved for 2 min 31 s", "fewer than 5 transfers a second on the bus, 18231 in all"}
@@ -110,7 +132,10 @@ func samples() []sample {
 		with("supply lost", bench.AlertSupplyLost, func(f *facts) {
 			f.amps, f.why = unit.Maybe[unit.Current]{}, []string{"no good reading for 3.0 s", "the last one was 412 mA", "read tcp: i/o timeout"}
 		}),
-		with("window met", bench.AlertWindowMet, why("412 mA flows", "1209:0004 on USB since 3 min 20 s")),
+		with("window met", bench.AlertWindowMet, func(f *facts) {
+			f.amps, f.before = unit.Some(401*unit.Milliampere), unit.Some(391*unit.Milliampere)
+			f.why = []string{"401 mA flows", "1209:0004 on USB since 3 min 20 s"}
+		}),
 		with("goal reached", bench.AlertGoalDone, func(f *facts) { f.goal, f.why = "stay 3h", []string{"up for 3 h 0 min, 3 h 0 min were wanted"} }),
 		with("regular", bench.AlertRegular, why("the last 3 runs dropped 2 min 56 s to 2 min 59 s after their start", "drops at random look like that once in 40000 times")),
 		with("usb lost", bench.AlertUSBLost, of("", "netlink: no buffer space available")),
@@ -130,15 +155,21 @@ func samples() []sample {
 			of("dev-ttyUSB0", "B1, B2")(f)
 			f.others, f.down, f.silent = []string{"s1", "s2"}, 2, true
 		}),
+		with("power lost, some silent", bench.AlertPowerLost, func(f *facts) {
+			of("dev-serial-by-path-usb-0-1.2", "Left, port 1; B2; B3")(f)
+			f.others, f.down, f.quiet, f.goals = []string{"s1", "s2", "s3"}, 3, 2, 1
+		}),
 		with("mains lost", bench.AlertPowerLost, func(f *facts) {
 			of("", "B1, B2, B3")(f)
 			f.others, f.down = []string{"s1", "s2", "s3"}, 3
 		}),
 		with("ledger", bench.AlertLedger, of("", "write ledger: no space left on device")),
 		with("outlet", bench.AlertOutlet, of("night-desk", "webhook: 503 Service Unavailable, 6 tries")),
+		with("outlet without a phone", bench.AlertOutlet, of("phones", "no phone of lee has subscribed")),
 		with("configuration", bench.AlertConfig, of("", `stations: s2: profile: there is no profile "invented-handse"`)),
 		with("unwatched", bench.AlertUnwatched, func(f *facts) {
-			of("", "the program was not running")(f)
+			of("", "Right was running, up 6 min 22 s, to stay 3h; Left was asleep, up 12 s")(f)
+			f.down = 8
 			f.uptime, f.until = unit.Some(5*time.Minute), t0.Add(5*time.Minute)
 		}),
 		with("unwatched, until unknown", bench.AlertUnwatched, of("", "")),
@@ -199,7 +230,7 @@ func TestPieces(t *testing.T) {
 		if a.Station == "" && !strings.HasPrefix(a.Title, "Bench: ") {
 			t.Errorf("%s: whose? %q", s.name, a.Title)
 		}
-		if !strings.HasSuffix(a.Title, " 14:03:12") || !strings.Contains(a.Title, w.what) {
+		if !strings.Contains(a.Title, " 14:03:12") || !strings.Contains(a.Title, w.what) {
 			t.Errorf("%s: title without what or since when: %q", s.name, a.Title)
 		}
 		pieces := []string{sentence(w.stake), sentence(w.act)}
@@ -223,6 +254,39 @@ func TestPieces(t *testing.T) {
 	}
 }
 
+// No word is cut in its middle, unless it is the only one.
+func TestClipBetweenWords(t *testing.T) {
+	for _, tt := range []struct {
+		text string
+		most int
+		want string
+	}{
+		{"all went down at once", 21, "all went down at once"},
+		{"all went down at once", 20, "all went down at…"},
+		{"all went down at once", 14, "all went down…"},
+		{"all went down at once", 13, "all went…"},
+		{"stays off: the supply", 12, "stays off…"},
+		{"192.0.2.7:5025", 10, "192.0.2.7…"},
+		{"all", 0, ""},
+	} {
+		if got := clip(tt.text, tt.most); got != tt.want {
+			t.Errorf("clip(%q, %d) = %q, want %q", tt.text, tt.most, got, tt.want)
+		}
+	}
+}
+
+func TestShortened(t *testing.T) {
+	for text, want := range map[string]string{
+		"up for 3 h 0 min, 3 h 0 min were wanted": "up for 3 h, 3 h were wanted",
+		"3 h 00 min": "3 h", "10 min 0 s": "10 min", "10 min 00 s": "10 min",
+		"3 min 05 s": "3 min 05 s", "2 h 30 min": "2 h 30 min", "0 min": "0 min",
+	} {
+		if got := shortened(text); got != want {
+			t.Errorf("shortened(%q) = %q, want %q", text, got, want)
+		}
+	}
+}
+
 // TestLimits writes alerts of the longest and strangest facts.
 func TestLimits(t *testing.T) {
 	kinds := make([]bench.AlertKind, 0, len(table)+1)
@@ -236,12 +300,12 @@ func TestLimits(t *testing.T) {
 		f := facts{
 			kind: rapid.SampledFrom(kinds).Draw(rt, "kind"), rule: long.Draw(rt, "rule"), zone: time.UTC, since: t0,
 			station: long.Draw(rt, "station"), name: long.Draw(rt, "name"), caseNo: long.Draw(rt, "case"),
-			how: rapid.SampledFrom([]string{"", bench.Died, bench.BrownOut, bench.Leak, "?"}).Draw(rt, "how"), mode: long.Draw(rt, "mode"),
+			how: rapid.SampledFrom([]string{"", bench.Died, bench.BrownOut, bench.Leak, bench.Unproven, "?"}).Draw(rt, "how"), mode: long.Draw(rt, "mode"),
 			goal:   rapid.SampledFrom([]string{"", "stay 719h59m59s", "reach restoring within 719h59m59.999s"}).Draw(rt, "goal"),
 			uptime: unit.Some(time.Duration(rapid.Int64().Draw(rt, "uptime"))), window: unit.Some(time.Duration(rapid.Int64().Draw(rt, "window"))),
 			amps: unit.Some(unit.Current(rapid.Int64Range(-9e12, 9e12).Draw(rt, "amps"))), before: unit.Some(unit.Current(rapid.Int64Range(-9e12, 9e12).Draw(rt, "before"))),
 			why: rapid.SliceOf(long).Draw(rt, "why"), again: rapid.IntRange(0, 1e6).Draw(rt, "again"),
-			others: rapid.SliceOfN(long, 1, 40).Draw(rt, "others"), ports: []string{"1-2.3", "1-2.3.4"}, down: 1, goals: 1,
+			unseen: rapid.Bool().Draw(rt, "unseen"), others: rapid.SliceOfN(long, 1, 40).Draw(rt, "others"), ports: []string{"1-2.3", "1-2.3.4"}, down: 1, goals: 1,
 		}
 		a := f.write()
 		if n := utf8.RuneCountInString(a.Title); n > mostTitle || n == 0 {
