@@ -25,7 +25,7 @@ ARGS ?=
 
 # In the order of the checks: cheap ones first; the virtual machine after the
 # race run and never beside it, because both want the whole computer.
-STAGES := setup vet format staticcheck race fuzz metrics test-package test-vm
+STAGES := setup vet format staticcheck race fuzz metrics test-browser test-package test-vm
 
 .PHONY: help
 help: ## list the targets
@@ -71,6 +71,10 @@ race: setup-build ## the tests with the race detector, in random order
 .PHONY: test-vm
 test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual machine
 	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -timeout 15m ./internal/vmtest/
+
+.PHONY: test-browser
+test-browser: setup ## a phone's side of alerts in a real Chromium
+	@BENCHVIGIL_BROWSER=1 go test -count=1 -v -timeout 20m ./internal/alert/webpush/browser
 
 .PHONY: fuzz
 fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME

@@ -30,13 +30,13 @@ import (
 )
 
 // within bounds the whole test: a browser starts slowly on a busy computer.
-const within = 2 * time.Minute
+const within = 8 * time.Minute
 
 // chromium finds a browser, or skips.
 func chromium(t *testing.T) string {
 	t.Helper()
-	if testing.Short() {
-		t.Skip("a browser takes its time")
+	if os.Getenv("BENCHVIGIL_BROWSER") == "" {
+		t.Skip("a browser wants the computer for itself: run make test-browser")
 	}
 	for _, name := range []string{os.Getenv("BENCHVIGIL_CHROMIUM"), "chromium", "chromium-browser", "google-chrome"} {
 		if path, err := exec.LookPath(name); name != "" && err == nil {
