@@ -30,7 +30,8 @@ func newStatus() *cobra.Command {
 		Short: "Show all stations of a running bench",
 		Long: "status shows the alerts that stand, then all stations of a running bench, one a line. What\n" +
 			"needs explaining:\n" +
-			"  UP         how long the run has gone on; > where it was up already at first sight\n" +
+			"  UP         how long the run has gone on; > for surely so long: it was up already at first\n" +
+			"             sight, or at the end of a time in which nobody watched\n" +
 			"  WINDOW     how much of the time that the board must stay up is over\n" +
 			"  CURRENT    the last reading; one from before the supply fell silent stands in brackets\n" +
 			"  AHEAD      how long the work still takes, and how earlier runs of this hook-up did that\n" +

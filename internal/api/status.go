@@ -57,6 +57,7 @@ type Run struct {
 	Start     time.Time       `json:"start"`
 	Assumed   bool            `json:"assumed,omitempty"`
 	UptimeS   float64         `json:"uptime_s"`
+	SureFrom  time.Time       `json:"sure_from,omitzero"` // nothing shows that what was up before a time without a watch is the same run; it is surely up since its end
 	Origin    time.Time       `json:"window_from,omitzero"`
 	WindowMet time.Time       `json:"window_met,omitzero"`
 	Suspect   bool            `json:"drop_suspected,omitempty"`
@@ -190,7 +191,7 @@ func runOf(r *bench.RunView) *Run {
 		return nil
 	}
 	return &Run{
-		Start: r.Start, Assumed: r.Assumed, UptimeS: math.Round(r.Uptime.Seconds()*1000) / 1000, Origin: r.Origin,
+		Start: r.Start, Assumed: r.Assumed, UptimeS: math.Round(r.Uptime.Seconds()*1000) / 1000, SureFrom: r.SureFrom, Origin: r.Origin,
 		WindowMet: r.WindowMet, Suspect: r.Suspect, End: r.End, EndedAs: r.EndedAs, Kind: r.Kind,
 	}
 }

@@ -38,15 +38,17 @@ func aheadWords(s api.Status) string {
 	return strings.Join(said, "; ")
 }
 
+// uptimeWords is how long the run has gone on, or how long it surely has.
 func uptimeWords(s api.Status) string {
-	if s.Run == nil {
+	switch {
+	case s.Run == nil:
 		return "-"
+	case !s.Run.SureFrom.IsZero():
+		return "> " + clock(s.At.Sub(s.Run.SureFrom).Seconds())
+	case s.Run.Assumed:
+		return "> " + clock(s.Run.UptimeS)
 	}
-	up := clock(s.Run.UptimeS)
-	if s.Run.Assumed {
-		up = "> " + up
-	}
-	return up
+	return clock(s.Run.UptimeS)
 }
 
 // windowWords says how far the window is, counted from its origin.

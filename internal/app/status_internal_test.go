@@ -73,6 +73,23 @@ func TestAttention(t *testing.T) {
 	}
 }
 
+func TestUptimeWords(t *testing.T) {
+	now := time.Date(2026, 3, 2, 15, 6, 32, 0, time.UTC)
+	for _, tt := range []struct {
+		want string
+		run  *api.Run
+	}{
+		{"-", nil},
+		{"14:48", &api.Run{UptimeS: 888}},
+		{"> 14:48", &api.Run{UptimeS: 888, Assumed: true}},
+		{"> 0:04", &api.Run{UptimeS: 888, Assumed: true, SureFrom: now.Add(-4 * time.Second)}},
+	} {
+		if got := uptimeWords(api.Status{At: now, Run: tt.run}); got != tt.want {
+			t.Errorf("%+v: %q, want %q", tt.run, got, tt.want)
+		}
+	}
+}
+
 func TestAheadWords(t *testing.T) {
 	for want, s := range map[string]api.Status{
 		"-": {Needs: &api.Needs{}},

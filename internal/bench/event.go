@@ -56,7 +56,8 @@ const (
 const Resumed = "resumed"
 
 // Unproven is the Data.Kind of a RunStarted after a time without a watch: nothing
-// shows whether it is the run that went on before, whose end is unseen.
+// shows whether it is the run that went on before, whose end is unseen. A
+// StallCleared of this kind is a stall of that run: nothing was seen to move.
 const Unproven = "unproven"
 
 // How sure it is that the run which went on before a time without a watch is the

@@ -62,6 +62,7 @@ type RunView struct {
 	Start     time.Time
 	Assumed   bool          // it was already going on at first sight
 	Uptime    time.Duration // up to the snapshot, or to the end
+	SureFrom  time.Time     // of a run that goes on: nothing shows that it is the one of before; zero where that is not in doubt
 	Origin    time.Time     // from when the window counts; zero until known
 	WindowMet time.Time     // zero until met
 	End       time.Time     // zero while it goes on

@@ -186,6 +186,9 @@ func (e *Engine) plannedInGap(t ms) bool {
 func (e *Engine) goOn(kind string) {
 	g, r := &e.s.Gap, &e.s.Run
 	g.Sure = kind == bench.SameRun
+	if e.s.USB.Present && e.s.USB.Since >= g.To {
+		e.moved(e.s.USB.Since)
+	}
 	g.Why = e.whyAcross()
 	why := []string{e.whyUnwatched(), g.Why}
 	if !g.Sure {
@@ -206,7 +209,8 @@ func (e *Engine) beginUnproven() {
 	if w := &e.s.Watch; w.Armed != 0 && w.Goal.Kind == bench.GoalStay {
 		why = append(why, say("the goal %s counts anew", w.Goal))
 	}
-	e.s.Run, e.s.Down, e.s.USB.Left, e.s.Move.Stalled = runState{}, downState{}, leftState{}, 0
+	e.stallBefore()
+	e.s.Run, e.s.Down, e.s.USB.Left = runState{}, downState{}, leftState{}
 	e.beginAs(bench.Unproven, g.To, true, why)
 }
 

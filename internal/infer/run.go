@@ -194,7 +194,7 @@ func (e *Engine) drop(kind string, why []string) {
 func (e *Engine) end(kind bench.EventType, at ms, as string) {
 	r := e.s.Run
 	e.s.Last = endState{
-		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
+		Type: kind, Start: r.Start, Origin: r.Origin, Met: r.Met, NotBefore: r.NotBefore, End: at, Concluded: e.s.Now, Assumed: r.Assumed, Kind: as,
 	}
 	e.s.Run, e.s.Down, e.s.USB.Left = runState{}, downState{}, leftState{}
 	e.s.Power.Dip, e.s.Power.Was = 0, 0

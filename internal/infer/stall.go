@@ -200,6 +200,19 @@ func (e *Engine) moved(t ms) {
 	m.Stalled = 0
 }
 
+// stallBefore clears a stall of the run before one that began while nobody
+// watched. Nothing was seen to move.
+func (e *Engine) stallBefore() {
+	g, m := &e.s.Gap, &e.s.Move
+	if m.Stalled == 0 {
+		return
+	}
+	e.emit(bench.StallCleared, g.To, bench.EventData{
+		Kind: bench.Unproven, Mode: e.s.Mode.Mode, Uptime: e.uptime(g.From), Why: []string{"another run began while nobody watched"},
+	})
+	m.Stalled = 0
+}
+
 // checkStall tells that nothing moved for longer than it may be quiet.
 func (e *Engine) checkStall(t ms) {
 	m := &e.s.Move

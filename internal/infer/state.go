@@ -157,6 +157,7 @@ type endState struct {
 	Start     ms
 	Origin    ms
 	Met       ms
+	NotBefore ms
 	End       ms
 	Concluded ms
 	Assumed   bool

@@ -96,7 +96,7 @@ func (e *Engine) resume(t ms, m bench.Mark) {
 		return
 	}
 	e.s.Hookup.takeBack(l)
-	*r = runState{Active: true, Start: l.Start, Assumed: l.Assumed, Origin: l.Origin, Met: l.Met}
+	*r = runState{Active: true, Start: l.Start, Assumed: l.Assumed, Origin: l.Origin, Met: l.Met, NotBefore: l.NotBefore}
 	if r.Origin == 0 && e.s.Mode.Mode != bench.Starting {
 		r.Origin = max(r.Start, e.s.Mode.Since) // it started while it counted as stopped
 	}

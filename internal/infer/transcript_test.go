@@ -280,6 +280,9 @@ func (s *story) seen() {
 	fmt.Fprintf(&s.out, "%8s seen: %s", s.offset(s.now), v.Mode)
 	if r := v.Run; r != nil {
 		fmt.Fprintf(&s.out, ", up for %.1fs assumed=%v suspect=%v", r.Uptime.Seconds(), r.Assumed, r.Suspect)
+		if !r.SureFrom.IsZero() {
+			fmt.Fprintf(&s.out, " sure from %s", s.offset(r.SureFrom))
+		}
 	}
 	if w := v.Watch; w != nil {
 		fmt.Fprintf(&s.out, ", %q armed", w.Goal)

@@ -59,6 +59,10 @@ func (e *Engine) usbCame(t ms, u bench.USB) {
 	}
 	s.Present, s.ID, s.Number, s.Since, s.Serial = true, u.ID, u.Number, t, u.Serial
 	e.s.Power.forget()
+	if e.s.Gap.Open {
+		e.s.Move.Last = t // whether that is a movement shows once the gap is judged
+		return
+	}
 	e.moved(t)
 }
 

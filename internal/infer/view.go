@@ -68,7 +68,7 @@ func (e *Engine) runView(now time.Time) *bench.RunView {
 	start := e.wall(r.Start)
 	return &bench.RunView{
 		Start: start, Assumed: r.Assumed, Uptime: max(now.Sub(start), 0), Origin: e.shownAt(r.Origin),
-		WindowMet: e.metAt(r.Origin, r.Met), Suspect: !e.s.Gap.Open && e.suspect(e.s.Now),
+		SureFrom: e.shownAt(r.NotBefore), WindowMet: e.metAt(r.Origin, r.Met), Suspect: !e.s.Gap.Open && e.suspect(e.s.Now),
 	}
 }
 

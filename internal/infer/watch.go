@@ -171,8 +171,17 @@ func (e *Engine) judgeStay(t ms) {
 	if from == 0 || t-from < takes || !e.wellSeen(t) {
 		return
 	}
-	why := append([]string{say("up for %s, %s were wanted", (t - from).words(), takes.words())}, e.whyUp()...)
+	why := append([]string{whyStayed(t-from, takes)}, e.whyUp()...)
 	e.endWatch(bench.WatchDone, from+takes, bench.EventData{Why: why})
+}
+
+// whyStayed says how long it was up, and what was wanted where that reads
+// differently.
+func whyStayed(upFor, takes ms) string {
+	if upFor.words() == takes.words() {
+		return say("up for %s, as wanted", takes.words())
+	}
+	return say("up for %s, %s were wanted", upFor.words(), takes.words())
 }
 
 // judgeReached tells that the mode is reached, on good evidence, or that it is

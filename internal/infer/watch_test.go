@@ -114,7 +114,7 @@ func TestWatchView(t *testing.T) {
 	s.tell("read 3.8 0 2s")
 	v = viewOf(s)
 	want.From, want.Ended, want.EndedAs, want.Kind = time.Time{}, epoch.Add(31*time.Second), bench.WatchFailed, bench.WatchDropped
-	want.Why = "dropped (died) after 10.0 s, 2 min 0 s were wanted"
+	want.Why = "dropped (died) after 10.0 s, 2 min were wanted"
 	if diff := cmp.Diff(want, v.LastWatch); diff != "" || v.Watch != nil {
 		t.Errorf("ended (-want +got):\n%s\narmed: %+v", diff, v.Watch)
 	}

@@ -11,16 +11,25 @@ import (
 // say makes one piece of evidence in plain words.
 func say(format string, args ...any) string { return fmt.Sprintf(format, args...) }
 
-// words prints a length of time as people say it: "0.3 s", "42 s", "3 min 30 s".
+// words prints a length of time as people say it: "0.3 s", "42.0 s", "3 min 30 s",
+// "3 h".
 func (t ms) words() string {
 	switch d := t.span(); {
 	case d < 2*time.Minute:
 		return fmt.Sprintf("%.1f s", d.Seconds())
 	case d < time.Hour:
-		return fmt.Sprintf("%d min %d s", d/time.Minute, d%time.Minute/time.Second)
+		return inParts(d/time.Minute, "min", d%time.Minute/time.Second, "s")
 	default:
-		return fmt.Sprintf("%d h %d min", d/time.Hour, d%time.Hour/time.Minute)
+		return inParts(d/time.Hour, "h", d%time.Hour/time.Minute, "min")
 	}
+}
+
+// inParts leaves the smaller part out where there is nothing of it.
+func inParts(whole time.Duration, unit string, rest time.Duration, small string) string {
+	if rest == 0 {
+		return fmt.Sprintf("%d %s", whole, unit)
+	}
+	return fmt.Sprintf("%d %s %d %s", whole, unit, rest, small)
 }
 
 func reasons(text string) []string {
@@ -78,6 +87,10 @@ func (e *Engine) whyAmong(m bench.Mode) string {
 	switch {
 	case !e.s.USB.Present && ok:
 		return say("%v flows and the bus tells nothing", level)
+	case !e.s.USB.Present && !e.blind(e.s.Now):
+		return say("%v flows and the bus tells nothing", e.s.Power.Amps)
+	case !e.s.USB.Present:
+		return say("nothing on USB, most often %s", e.p.Label(m))
 	case !ok && e.s.Power.Last == 0 && e.st.Hookup.Path == bench.FromSupply:
 		return say("%v on USB, and no reading yet", e.s.USB.ID)
 	case !ok && !e.blind(e.s.Now):

@@ -145,6 +145,9 @@ func (t *Tile) showRun(s *bench.Snapshot, c clock) {
 		if s.Run.Assumed {
 			t.Since = "or longer: up at first sight, " + c.at(s.Run.Start)
 		}
+		if from := s.Run.SureFrom; !from.IsZero() {
+			t.Uptime, t.Since = span(s.At.Sub(from)), "or longer: not watched until "+c.at(from)
+		}
 	}
 	switch {
 	case s.Watch != nil:

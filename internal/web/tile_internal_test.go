@@ -193,6 +193,11 @@ func TestWindow(t *testing.T) {
 			window{"1 min 00 s", "or longer: up at first sight, 02:57:12", "Window", "1 min 00 s of 3 min 30 s", "03:00:42", "2 min 30 s", "28.6"},
 		},
 		{
+			"nothing shows that it went on while nobody watched",
+			run(bench.RunView{Start: ago(time.Hour), Uptime: time.Hour, SureFrom: ago(time.Minute), Origin: ago(time.Minute), Assumed: true}),
+			window{"1 min 00 s", "or longer: not watched until 02:57:12", "Window", "1 min 00 s of 3 min 30 s", "03:00:42", "2 min 30 s", "28.6"},
+		},
+		{
 			"the clock was set back", run(bench.RunView{Start: ago(-time.Minute), Origin: ago(-time.Minute)}),
 			window{"0 s", "since 02:59:12", "Window", "0 s of 3 min 30 s", "03:02:42", "4 min 30 s", "0.0"},
 		},

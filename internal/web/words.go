@@ -138,6 +138,9 @@ func sentence(e bench.Event) string {
 	case bench.StallRaised:
 		return told("Stalled", first(d.Why))
 	case bench.StallCleared:
+		if d.Kind == bench.Unproven {
+			return "No longer stalled: another run began while nobody watched"
+		}
 		return "Moves again"
 	case bench.CurrentHigh:
 		return told(highWords(d.Kind), first(d.Why))

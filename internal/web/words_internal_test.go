@@ -81,6 +81,7 @@ func TestSentences(t *testing.T) {
 		{"Start hung: starting for longer than 60.0 s", bench.Event{Type: bench.StartHung, Data: bench.EventData{Why: []string{"starting for longer than 60.0 s"}}}},
 		{"Stalled: nothing moved", bench.Event{Type: bench.StallRaised, Data: bench.EventData{Why: []string{"nothing moved"}}}},
 		{"Moves again", bench.Event{Type: bench.StallCleared}},
+		{"No longer stalled: another run began while nobody watched", bench.Event{Type: bench.StallCleared, Data: bench.EventData{Kind: bench.Unproven}}},
 		{"No more readings from the supply", bench.Event{Type: bench.SupplyLost}},
 		{"Readings are back", bench.Event{Type: bench.SupplyBack}},
 		{"The USB watch failed", bench.Event{Type: bench.USBLost}},

@@ -56,6 +56,17 @@ func TestStands(t *testing.T) {
 	}
 }
 
+// A stall that is over because another run began is not told as a movement.
+func TestStallOver(t *testing.T) {
+	for kind, over := range map[string]string{"": "it moves again", bench.Unproven: "another run began while nobody watched"} {
+		g := newRig(t, one())
+		g.snaps["s01"].Stalled = at(0)
+		want(t, g.event("s01", bench.StallRaised, 0, 0.5, bench.EventData{}), "raise s01.stalled danger")
+		g.snaps["s01"].Stalled = time.Time{}
+		want(t, g.event("s01", bench.StallCleared, 1, 1, bench.EventData{Kind: kind}), "return s01.stalled danger: "+over)
+	}
+}
+
 func TestBlipsAreQuiet(t *testing.T) {
 	g := newRig(t, one())
 	g.snaps["s01"].SupplyLost = at(0)
