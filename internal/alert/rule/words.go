@@ -210,11 +210,11 @@ func (f *facts) lasted() string {
 	case !known:
 		return "it was up"
 	case !wanted || window <= 0 || f.goal != "":
-		return "up " + Span(up)
+		return "up " + span(up)
 	case up >= window:
-		return "up " + Span(up) + ", window " + Span(window) + " met"
+		return "up " + span(up) + ", window " + span(window) + " met"
 	}
-	return "up " + Span(up) + " of " + Span(window)
+	return "up " + span(up) + " of " + span(window)
 }
 
 func drawWords(f *facts) words {
@@ -256,7 +256,7 @@ func even(d time.Duration) string {
 	case d%time.Minute == 0:
 		return fmt.Sprintf("%d min", d/time.Minute)
 	}
-	return Span(d)
+	return span(d)
 }
 
 func outletWords(f *facts) words {
@@ -388,7 +388,7 @@ func unwatchedWords(f *facts) words {
 		w.stake = stations(f.down) + ": " + w.stake
 	}
 	if gap, known := f.uptime.Get(); known {
-		w.what = "unwatched " + Span(gap) + " from"
+		w.what = "unwatched " + span(gap) + " from"
 		w.more = []string{"watched again at " + f.at(f.until)}
 	}
 	return w
@@ -413,14 +413,14 @@ func (f *facts) armed() []string {
 // wanted is the window in words.
 func (f *facts) wanted() string {
 	if window, known := f.window.Get(); known && window > 0 {
-		return Span(window)
+		return span(window)
 	}
 	return "its window"
 }
 
-// Span prints a length of time as people say it: "42 s", "3 min 05 s",
+// span prints a length of time as people say it: "42 s", "3 min 05 s",
 // "2 h 05 min", "3 h".
-func Span(d time.Duration) string {
+func span(d time.Duration) string {
 	d = max(d, 0)
 	switch {
 	case d > 0 && d < 10*time.Second && d%time.Second != 0:
