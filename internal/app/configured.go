@@ -43,7 +43,9 @@ func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 		return err
 	}
 	if o.CheckOnly {
-		if _, err := newDesk(p, nil); err != nil {
+		tried := *p
+		tried.Logger = p.Logger.WithOptions(zap.IncreaseLevel(zap.WarnLevel))
+		if _, err := newDesk(&tried, nil); err != nil {
 			return err
 		}
 		return sayGood(o.Out, file, len(c.Stations))
