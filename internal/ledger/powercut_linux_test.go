@@ -277,7 +277,7 @@ func TestPowerCut(t *testing.T) {
 func cutsLoseNothing(t *testing.T, root string, calls []powercut.Call) {
 	d := powercut.NewDisk(root)
 	seed := uint64(time.Now().UnixNano())
-	n, events, began := count(t, powerCuts, 200), 0, time.Now()
+	n, events, began := count(t, powerCuts, 1000), 0, time.Now()
 	for img, sure := range images(t, d, calls, rand.New(rand.NewPCG(seed, 0)), n) {
 		for _, m := range sure {
 			events += m
