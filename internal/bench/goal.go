@@ -145,7 +145,7 @@ func readGoalTime(text string) (time.Duration, error) {
 	case err != nil:
 		return 0, fmt.Errorf("%q is no length of time such as 210s, 90m or 3h", text)
 	case d < leastGoal || d > mostGoal:
-		return 0, fmt.Errorf("%s: want %s to %s", text, goalTime(leastGoal), goalTime(mostGoal))
+		return 0, fmt.Errorf("%s: want %s to %s", text, Length(leastGoal), Length(mostGoal))
 	}
 	return d, nil
 }
@@ -170,16 +170,16 @@ func (g Goal) String() string {
 		text += " " + string(g.Mode)
 	}
 	if g.For != 0 {
-		text += " " + goalTime(g.For)
+		text += " " + Length(g.For)
 	}
 	if g.Within != 0 {
-		text += " within " + goalTime(g.Within)
+		text += " within " + Length(g.Within)
 	}
 	return text
 }
 
-// goalTime prints a length without its trailing zeros, "3h" for "3h0m0s".
-func goalTime(d time.Duration) string {
+// Length prints a length without its trailing zeros, "3h" for "3h0m0s".
+func Length(d time.Duration) string {
 	s := d.String()
 	if strings.HasSuffix(s, "m0s") {
 		s = strings.TrimSuffix(s, "0s")

@@ -11,7 +11,6 @@
 package alertmanager
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"crypto/x509"
@@ -19,7 +18,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"net/http"
 	"net/url"
 	"slices"
 	"strings"
@@ -216,14 +214,10 @@ func (o *Outlet) send(ctx context.Context, alerts []posted) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("encode: %w", err))
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, o.url.String(), bytes.NewReader(body))
+	req, err := post.Request(ctx, o.url, o.o.Headers, "application/json", body)
 	if err != nil {
-		return alert.Permanent(errors.New("make the request: the address cannot be used"))
+		return err
 	}
-	for name, value := range o.o.Headers {
-		req.Header.Set(name, value)
-	}
-	req.Header.Set("Content-Type", "application/json")
 	return o.client.Send(req)
 }
 

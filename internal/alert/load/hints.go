@@ -65,7 +65,7 @@ func hint(s source, rings []*ring, r *Report) string {
 	case n >= several && share(n, len(rings)) >= half:
 		return fmt.Sprintf("%s rang %d times, %d of them shorter than %s: %s", s, len(rings), n, FleetingSpan, remedy(s, rings))
 	case most >= ChatterRings:
-		return fmt.Sprintf("%s rang %d times, up to %d times within %s: %s", s, len(rings), most, spell(ChatterSpan), calm(s))
+		return fmt.Sprintf("%s rang %d times, up to %d times within %s: %s", s, len(rings), most, bench.Length(ChatterSpan), calm(s))
 	case r.Rings >= fewRings && share(len(rings), r.Rings) >= large:
 		return fmt.Sprintf("%s rang %d times, %.0f %% of all: see whether each asked for an act, and raise its limit or its delay if not", s, len(rings), 100*share(len(rings), r.Rings))
 	}
@@ -86,9 +86,9 @@ func remedy(s source, rings []*ring) string {
 		delay += step // and not by a hair
 	}
 	if s.isRule() {
-		return fmt.Sprintf("give it for: %s", spell(delay))
+		return fmt.Sprintf("give it for: %s", bench.Length(delay))
 	}
-	return fmt.Sprintf("it should wait %s: look at its limits in the profile", spell(delay))
+	return fmt.Sprintf("it should wait %s: look at its limits in the profile", bench.Length(delay))
 }
 
 func calm(s source) string {
@@ -121,16 +121,4 @@ func staleHints(standing []stand) (out []string) {
 		}
 	}
 	return out
-}
-
-// spell writes a length without zeros at its end.
-func spell(d time.Duration) string {
-	s := d.String()
-	if strings.HasSuffix(s, "m0s") {
-		s = strings.TrimSuffix(s, "0s")
-	}
-	if strings.HasSuffix(s, "h0m") {
-		s = strings.TrimSuffix(s, "0m")
-	}
-	return s
 }

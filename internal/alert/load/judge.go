@@ -139,5 +139,5 @@ func floodCount(floods []Flood) string {
 }
 
 func length(seconds float64) string {
-	return spell(time.Duration(seconds * float64(time.Second)).Round(time.Second))
+	return bench.Length(time.Duration(seconds * float64(time.Second)).Round(time.Second))
 }

@@ -5,6 +5,7 @@
 package post
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -63,6 +64,19 @@ func New(o Options) *Client {
 		http: &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }},
 		hide: strings.NewReplacer(pairs...),
 	}
+}
+
+// Request makes a POST of a body, with headers besides its type.
+func Request(ctx context.Context, u *url.URL, headers map[string]string, kind string, body []byte) (*http.Request, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, u.String(), bytes.NewReader(body))
+	if err != nil {
+		return nil, alert.Permanent(errors.New("make the request: the address cannot be used"))
+	}
+	for name, value := range headers {
+		req.Header.Set(name, value)
+	}
+	req.Header.Set("Content-Type", kind)
+	return req, nil
 }
 
 // Send sends one request and is done when the server has decided: any status of

@@ -18,7 +18,6 @@
 package webhook
 
 import (
-	"bytes"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -122,14 +121,10 @@ func (o *Outlet) Deliver(ctx context.Context, m *alert.Message) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("encode: %w", err))
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, o.url.String(), bytes.NewReader(body))
+	req, err := post.Request(ctx, o.url, o.o.Headers, "application/cloudevents+json; charset=utf-8", body)
 	if err != nil {
-		return alert.Permanent(errors.New("make the request: the address cannot be used"))
+		return err
 	}
-	for name, value := range o.o.Headers {
-		req.Header.Set(name, value)
-	}
-	req.Header.Set("Content-Type", "application/cloudevents+json; charset=utf-8")
 	sign(req.Header, o.keys, m.Key, o.o.Now(), body)
 	return o.client.Send(req)
 }
