@@ -267,11 +267,12 @@ func TestCableOfAnotherStation(t *testing.T) {
 	r := newRig(t)
 	r.write(strings.Replace(mine, "1-1", "1-2", 1))
 	r.opts.Station, r.opts.Name, r.opts.Supply, r.opts.Profile = "b", "B", enroll.None, "handset"
-	board := usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 0xabc}, Devnum: 6}
+	board := func(devnum int) usbtest.Device {
+		return usbtest.Device{ID: bench.USBID{Vendor: 0x1209, Product: 0xabc}, Devnum: devnum}
+	}
 	time.AfterFunc(200*time.Millisecond, func() { r.tree.Unplug("1-2") })
-	time.AfterFunc(500*time.Millisecond, func() { r.tree.Plug("1-2", board) })
-	board.Devnum++
-	time.AfterFunc(2500*time.Millisecond, func() { r.tree.Plug("1-4", board) })
+	time.AfterFunc(500*time.Millisecond, func() { r.tree.Plug("1-2", board(6)) })
+	time.AfterFunc(2500*time.Millisecond, func() { r.tree.Plug("1-4", board(7)) })
 	err := r.run("y\n",
 		"Port 1-2 went empty: that is the port of station a.",
 		"port 1-2 is already the port of station a: enroll that one, or give it another port first; the cable of b is still waited for",
