@@ -85,9 +85,10 @@ var rooms = []room{
 	{of: "internal/alert/webhook", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
 	{of: "internal/alert/publish", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
 	{of: "internal/alert/alertmanager", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
-	{of: "internal/web", ours: vocabulary, why: edgeWhy},
+	{of: "internal/access", ours: vocabulary, why: "who may do what is known to it alone: pages and interface ask, and it knows neither"},
+	{of: "internal/web", ours: append([]string{"internal/access", "internal/chart"}, vocabulary...), why: edgeWhy},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
-	{of: "internal/api", ours: vocabulary, why: edgeWhy},
+	{of: "internal/api", ours: append([]string{"internal/access", "internal/chart"}, vocabulary...), why: edgeWhy},
 
 	{of: "internal/alert/heartbeat", ours: []string{"internal/logkey"}, why: "it calls one address while it is told that all is well, and knows nothing of boards, alerts or outlets"},
 	{of: "internal/inhibit", ours: []string{"internal/logkey"}, why: "it keeps the computer awake when it is told to, and knows nothing of boards"},
