@@ -125,7 +125,8 @@ vet: setup-build ## go vet
 	@go vet ./...
 
 .PHONY: format
-format: ## say which files are not in gofumpt's form
+format: ## say which files are not in gofumpt's form, and which templates were not generated
+	@internal/tools/fresh.sh
 	@files=$$($(TOOL) gofumpt -l $(CODE)) && if [ -n "$$files" ]; then echo "not in gofumpt's form, run make fmt:"; echo "$$files"; exit 1; fi
 
 .PHONY: fmt
@@ -147,10 +148,30 @@ golden: setup-build ## rewrite expected results; read the diff like prose
 .PHONY: setup
 setup: ## install what the tests need and is missing (Debian)
 	@internal/tools/setup.sh build test
+	@$(MAKE) --no-print-directory assets
 
 .PHONY: setup-build
-setup-build:
+setup-build: tools-build assets
+
+.PHONY: tools-build
+tools-build:
 	@internal/tools/setup.sh build
+
+# What browsers load: made again when its sources or the bundler have changed.
+ASSETS := internal/web/assets
+.PHONY: assets
+assets: tools-build ## bundle the styles and scripts of the pages
+	@$(MAKE) --no-print-directory internal/web/dist/app.js
+
+$(ASSETS)/node_modules: $(ASSETS)/package-lock.json
+	@npm ci --prefix $(ASSETS) --no-audit --no-fund --loglevel=error && touch $@
+
+internal/web/dist/app.js: $(ASSETS)/node_modules $(wildcard $(ASSETS)/*.*) internal/tools/bundle/main.go
+	@go run -C internal/tools ./bundle
+
+.PHONY: generate
+generate: tools-build ## write the Go code of the page templates (.templ)
+	@$(TOOL) templ generate -path internal
 
 .PHONY: setup-desk
 setup-desk:

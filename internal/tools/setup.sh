@@ -15,6 +15,7 @@ build|gcc|command -v gcc|gousb is compiled by cgo
 build|libc6-dev|test -e /usr/include/stdlib.h|the C headers that cgo compiles against
 build|pkg-config|command -v pkg-config|tells cgo where libusb is
 build|libusb-1.0-0-dev|pkg-config --exists libusb-1.0|USB enumeration (gousb) is compiled against it
+build|npm|command -v npm|fetches what the scripts of the pages are made of
 test|qemu-system-x86|command -v qemu-system-x86_64|emulates the machine in which a real kernel runs
 test|strace|command -v strace|sees what the ledger writes and syncs, for simulated power cuts
 test|chromium|command -v chromium || command -v chromium-browser || command -v google-chrome|shows a notification in a real browser

@@ -379,7 +379,7 @@ func (s *Site) serveAlerts(w http.ResponseWriter, r *http.Request) {
 	l.say(said(r), "/alerts")
 	p := &Alerts{Look: l, Roll: l.roll("/alerts", chosen), Outlets: l.outlets, By: signature(r)}
 	s.measure(r.Context(), p)
-	s.serve(w, http.StatusOK, "alerts", p)
+	s.serve(w, http.StatusOK, s.old("alerts", p))
 }
 
 func (s *Site) measure(ctx context.Context, p *Alerts) {

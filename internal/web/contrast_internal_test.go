@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"os"
 	"regexp"
 	"strconv"
 	"testing"
@@ -84,7 +85,7 @@ var (
 
 func properties(t *testing.T, file string) (light, dark map[string]string) {
 	t.Helper()
-	b, err := assetFiles.ReadFile("assets/" + file)
+	b, err := os.ReadFile("assets/" + file)
 	if err != nil {
 		t.Fatal(err)
 	}

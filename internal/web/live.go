@@ -12,6 +12,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/a-h/templ"
+
 	"benchvigil/internal/logkey"
 )
 
@@ -176,13 +178,13 @@ func (s *Site) changes(l *Look, v view, shown shown) []byte {
 			shown[p.key] = p.data
 		}
 		for _, p := range v.whole(l) {
-			out = append(out, s.part(p.template, p.data)...)
+			out = append(out, s.part(p.component)...)
 		}
 	}
 	for _, p := range parts {
 		if !reflect.DeepEqual(shown[p.key], p.data) {
 			shown[p.key] = p.data
-			out = append(out, s.part(p.template, p.data)...)
+			out = append(out, s.part(p.component)...)
 		}
 	}
 	if shown["time"] != l.Now {
@@ -193,8 +195,8 @@ func (s *Site) changes(l *Look, v view, shown shown) []byte {
 }
 
 // part is a rendered element as an event.
-func (s *Site) part(template string, data any) []byte {
-	b, err := s.render(template, data)
+func (s *Site) part(c templ.Component) []byte {
+	b, err := render(c)
 	if err != nil {
 		s.o.Logger.Error("a part of the page cannot be rendered", logkey.Err(err))
 		return nil
@@ -265,7 +267,7 @@ func (s *Site) hello(v view) []byte {
 	l := s.look()
 	out := append([]byte(retryAfter), event("hello", []byte(s.assets))...)
 	for _, p := range v.whole(&l) {
-		out = append(out, s.part(p.template, p.data)...)
+		out = append(out, s.part(p.component)...)
 	}
 	return append(out, event("time", []byte(l.Now))...)
 }

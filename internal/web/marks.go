@@ -56,14 +56,14 @@ func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, "There is no such station or question.")
 		return
 	}
-	s.serve(w, http.StatusOK, "ask", &Ask{
+	s.serve(w, http.StatusOK, s.old("ask", &Ask{
 		Look: s.look(), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
-	})
+	}))
 }
 
 // refuse says in words why a page or a mark is not there.
 func (s *Site) refuse(w http.ResponseWriter, r *http.Request, code int, why string) {
-	s.serve(w, code, "ask", &Ask{Look: s.look(), Station: r.PathValue("station"), What: "refused", Text: why})
+	s.serve(w, code, s.old("ask", &Ask{Look: s.look(), Station: r.PathValue("station"), What: "refused", Text: why}))
 }
 
 // maxForm bounds a form, in bytes.

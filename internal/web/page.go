@@ -2,11 +2,14 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"net/http"
 	"strings"
 	"sync"
 	"time"
+
+	"github.com/a-h/templ"
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
@@ -19,12 +22,13 @@ type Look struct {
 	Notice                 string // what everybody should know now
 	Title                  string // for the browser's tab
 	Assets                 string
-	Live                   string // the path of the stream that keeps the page up to date
-	Phone                  bool   // it is made for a phone
-	Said                   string // confirms a mark that was just made without script
-	Again                  string // the path to load next without script; empty: the same
-	Slow                   bool   // without script it loads itself less often: there is more to press
-	Now                    string // the bench's time of day
+	Live                   string   // the path of the stream that keeps the page up to date
+	Phone                  bool     // it is made for a phone
+	Sheets, Scripts        []string // of its own, besides those of every page
+	Said                   string   // confirms a mark that was just made without script
+	Again                  string   // the path to load next without script; empty: the same
+	Slow                   bool     // without script it loads itself less often: there is more to press
+	Now                    string   // the bench's time of day
 	CanMark                bool
 	CanPush                bool // phones can subscribe to alerts
 	Summary                Summary
@@ -37,6 +41,7 @@ type Look struct {
 	Strip                  Strip
 
 	outlets Outlets
+	old     func(name string, data any) templ.Component
 }
 
 // Choice is one screen that can be marked, and its key.
@@ -137,6 +142,7 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
+		old:     s.old,
 		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
 	if s.o.Notice != nil {
@@ -196,12 +202,12 @@ func (s *Site) serveFront(w http.ResponseWriter, r *http.Request) {
 	l := s.look()
 	l.Live = "/live"
 	l.say(said(r), "/")
-	s.serve(w, http.StatusOK, "front", &Front{l})
+	s.serve(w, http.StatusOK, s.old("front", &Front{l}))
 }
 
 // serve answers with a page.
-func (s *Site) serve(w http.ResponseWriter, code int, name string, page any) {
-	b, err := s.render(name, page)
+func (s *Site) serve(w http.ResponseWriter, code int, page templ.Component) {
+	b, err := render(page)
 	if err != nil {
 		s.o.Logger.Error("the page cannot be rendered", logkey.Err(err))
 		http.Error(w, "The page cannot be rendered; the log says why.", http.StatusInternalServerError)
@@ -213,12 +219,12 @@ func (s *Site) serve(w http.ResponseWriter, code int, name string, page any) {
 	_, _ = w.Write(b) // the client has gone
 }
 
-// render fills a template into memory, so that a failure never leaves half a
+// render writes a component into memory, so that a failure never leaves half a
 // page.
-func (s *Site) render(name string, data any) ([]byte, error) {
+func render(c templ.Component) ([]byte, error) {
 	var b bytes.Buffer
-	if err := s.templates.ExecuteTemplate(&b, name, data); err != nil {
-		return nil, fmt.Errorf("render %s: %w", name, err)
+	if err := c.Render(context.Background(), &b); err != nil {
+		return nil, fmt.Errorf("render: %w", err)
 	}
 	return b.Bytes(), nil
 }

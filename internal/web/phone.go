@@ -32,7 +32,7 @@ func (s *Site) serveList(w http.ResponseWriter, r *http.Request) {
 	l, chosen := s.look(), chosenBy(r)
 	l.Phone, l.Live = true, "/live?list"+andAck(chosen)
 	l.say(said(r), "/m")
-	s.serve(w, http.StatusOK, "list", &List{l, l.roll("/m", chosen).fold()})
+	s.serve(w, http.StatusOK, s.old("list", &List{l, l.roll("/m", chosen).fold()}))
 }
 
 func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
@@ -44,7 +44,7 @@ func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
 	}
 	l.Phone, l.Live, l.Title = true, "/live?station="+url.QueryEscape(id), t.Title()
 	l.say(said(r), "/m/"+url.PathEscape(id))
-	s.serve(w, http.StatusOK, "one", &One{l, t})
+	s.serve(w, http.StatusOK, s.old("one", &One{l, t}))
 }
 
 // Title is the tile for the browser's tab.

@@ -10,6 +10,8 @@ import (
 	"html/template"
 	"io/fs"
 	"net/http"
+	"path"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -17,7 +19,9 @@ import (
 	"benchvigil/internal/bench"
 )
 
-//go:embed assets
+// What browsers load, made of assets by internal/tools/bundle.
+//
+//go:embed dist
 var assetFiles embed.FS
 
 //go:embed templates
@@ -82,6 +86,10 @@ func New(o Options) (*Site, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
+	if len(assetNames()) == 0 {
+		o.Logger.Warn(unbuilt)
+		o.Banner = strings.TrimSpace(unbuilt + " " + o.Banner)
+	}
 	t, err := template.ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: %w", err)
@@ -132,7 +140,7 @@ func (s *Site) mux() http.Handler {
 		mux.Handle("POST /m/{station}/marks", ours.Handler(s.serveMark(toPhone)))
 	}
 	s.actsOn(mux)
-	for _, name := range []string{"app.js", "marks.js", "keys.js", "style.css", "marks.css", "alerts.css", "phone.css", "icon.svg"} {
+	for _, name := range assetNames() {
 		mux.HandleFunc("GET /"+name, s.serveAsset(name))
 	}
 	s.pushRoutes(mux)
@@ -145,11 +153,26 @@ func (s *Site) mux() http.Handler {
 	return mux
 }
 
+// assetNames are the files that browsers load, by the names of their pages.
+func assetNames() (names []string) {
+	files, err := fs.Glob(assetFiles, "dist/*.*")
+	if err != nil {
+		panic(err) // the pattern is wrong
+	}
+	for _, file := range files {
+		names = append(names, path.Base(file))
+	}
+	return names
+}
+
+// unbuilt is what the pages say where their styles and scripts are missing.
+const unbuilt = "This benchvigil was built without the styles and scripts of its pages: build it by make build."
+
 func (s *Site) serveAsset(name string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-cache")
 		w.Header().Set("ETag", `"`+s.assets+`"`)
-		http.ServeFileFS(w, r, assetFiles, "assets/"+name)
+		http.ServeFileFS(w, r, assetFiles, "dist/"+name)
 	}
 }
 

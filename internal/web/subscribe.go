@@ -69,9 +69,6 @@ func (s *Site) pushRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /phone", s.serveSubscribe)
 	mux.Handle("/push/", s.o.Push.Handler)
 	mux.HandleFunc("GET /manifest.webmanifest", s.serveManifest)
-	for _, name := range []string{"worker.js", "push.js", "push.css"} {
-		mux.HandleFunc("GET /"+name, s.serveAsset(name))
-	}
 	for _, size := range iconSizes {
 		mux.HandleFunc(fmt.Sprintf("GET /icon-%d.png", size), s.serveIcon(size))
 	}
@@ -90,7 +87,7 @@ func (s *Site) serveSubscribe(w http.ResponseWriter, r *http.Request) {
 	if p.Address != "" && p.Path == "" {
 		s.o.Logger.Warn("the address of the page fits no code", logkey.Address(p.Address))
 	}
-	s.serve(w, http.StatusOK, "subscribe", p)
+	s.serve(w, http.StatusOK, s.old("subscribe", p))
 }
 
 // secureAddress reports an address at which browsers let a page subscribe: TLS,

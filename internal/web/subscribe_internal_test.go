@@ -160,7 +160,7 @@ func TestIcon(t *testing.T) {
 // Without Push there is nothing of it.
 func TestNoPush(t *testing.T) {
 	s := newSite(t, options(t, running()))
-	for _, path := range []string{"/phone", "/push/key", "/worker.js", "/manifest.webmanifest", "/icon-192.png"} {
+	for _, path := range []string{"/phone", "/push/key", "/manifest.webmanifest", "/icon-192.png"} {
 		if r := ask(t, s, http.MethodGet, path); r.StatusCode != http.StatusNotFound {
 			t.Errorf("%s: %s", path, r.Status)
 		}

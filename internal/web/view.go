@@ -3,6 +3,8 @@ package web
 import (
 	"net/url"
 	"strings"
+
+	"github.com/a-h/templ"
 )
 
 // view is what a live page shows: the wall, the list for a phone, one station, or
@@ -30,16 +32,18 @@ func andAck(key string) string {
 	return "&ack=" + url.QueryEscape(key)
 }
 
-// element is one part of a page that is replaced as a whole.
+// element is one part of a page that is replaced as a whole, when its data has
+// changed.
 type element struct {
-	key, template string
-	data          any
+	key       string
+	data      any
+	component templ.Component
 }
 
 // whole is what a page of this view begins with.
 func (v view) whole(l *Look) []element {
 	if v.wall() {
-		return append(l.above(), element{"grid", "grid", l.Grid})
+		return append(l.above(), element{"grid", l.Grid, l.old("grid", l.Grid)})
 	}
 	return v.parts(l)
 }
@@ -51,30 +55,30 @@ func (v view) parts(l *Look) []element {
 	switch {
 	case v.station != "":
 		if t, ok := l.tile(v.station); ok {
-			return append(l.notices(), element{"station", "station", t})
+			return append(l.notices(), element{"station", t, l.old("station", t)})
 		}
-		return append(l.notices(), element{"station", "gone", v.station})
+		return append(l.notices(), element{"station", v.station, l.old("gone", v.station)})
 	case v.alerts:
-		return append(l.notices(), element{"alerts", "roll", l.roll("/alerts", v.ack)}, element{"outlets", "outlets", l.outlets})
+		return append(l.notices(), element{"alerts", l.roll("/alerts", v.ack), l.old("roll", l.roll("/alerts", v.ack))}, element{"outlets", l.outlets, l.old("outlets", l.outlets)})
 	case v.list:
-		out := append(l.notices(), element{"summary", "summary", l.Summary}, element{"rows", "rows", l.Rows()})
+		out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)}, element{"rows", l.Rows(), l.old("rows", l.Rows())})
 		if l.HasAlerts {
-			out = append(out, element{"alerts", "short-roll", l.roll("/m", v.ack).fold()})
+			out = append(out, element{"alerts", l.roll("/m", v.ack).fold(), l.old("short-roll", l.roll("/m", v.ack).fold())})
 		}
 		return out
 	}
 	out := l.above()
 	for _, t := range l.Grid.Tiles {
-		out = append(out, element{"tile " + t.Station, "tile", t})
+		out = append(out, element{"tile " + t.Station, t, l.old("tile", t)})
 	}
 	return out
 }
 
 // above is what stands above the tiles of the wall.
 func (l *Look) above() []element {
-	out := append(l.notices(), element{"summary", "summary", l.Summary})
+	out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)})
 	if l.HasAlerts {
-		out = append(out, element{"strip", "strip", l.Strip})
+		out = append(out, element{"strip", l.Strip, l.old("strip", l.Strip)})
 	}
 	return out
 }
@@ -84,7 +88,7 @@ func (l *Look) notices() []element {
 	if !l.HasNotice {
 		return nil
 	}
-	return []element{{"notice", "notice", l.Notice}}
+	return []element{{"notice", l.Notice, notice(l.Notice)}}
 }
 
 // keys tell whether other elements stand there than before.
