@@ -9,6 +9,7 @@ import (
 func newDemo() *cobra.Command {
 	o := app.DemoOptions{Listen: "127.0.0.1:8420"}
 	var logs logOptions
+	var canned bool
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Show a simulated bench",
@@ -23,6 +24,12 @@ func newDemo() *cobra.Command {
 			}
 			o.Out, o.Logger, o.Version = c.OutOrStdout(), log, version()
 			o.Fallback = !c.Flags().Changed("listen")
+			if canned {
+				if !c.Flags().Changed("stations") {
+					o.Stations = 0
+				}
+				return app.ShowStates(c.Context(), o)
+			}
 			return app.Demo(c.Context(), o)
 		},
 	}
@@ -31,6 +38,7 @@ func newDemo() *cobra.Command {
 	c.Flags().StringVar(&o.Data, "data", "", "keep events and observations in this `folder`")
 	c.Flags().StringVar(&o.Listen, "listen", o.Listen, "loopback `address` of the page; a free one is taken when the usual one is not free")
 	c.Flags().BoolVar(&o.Once, "once", false, "play each story once, not over and over")
+	c.Flags().BoolVar(&canned, "states", false, "show every state from canned data instead, one station each, for reviewing the pages")
 	logs.flags(c)
 	return c
 }

@@ -55,6 +55,10 @@ type Options struct {
 	Outlets   func() []bench.OutletView                                                // how the ways to people fare
 	TestAlert func(ctx context.Context, outlet, by string) ([]bench.OutletView, error) // outlet empty: all
 
+	// States are what the stations are there to show, by their IDs: a page for
+	// review has all of them. nil: there is no such page.
+	States map[string]string
+
 	Every time.Duration  // how often live pages are brought up to date; 0: DefaultEvery
 	Zone  *time.Location // of the times shown; nil: time.Local
 }
@@ -138,6 +142,9 @@ func (s *Site) mux() http.Handler {
 		ours := http.NewCrossOriginProtection()
 		mux.Handle("POST /stations/{station}/marks", ours.Handler(s.serveMark(toFront)))
 		mux.Handle("POST /m/{station}/marks", ours.Handler(s.serveMark(toPhone)))
+	}
+	if s.o.States != nil {
+		mux.HandleFunc("GET /dev/states", s.serveStates)
 	}
 	s.actsOn(mux)
 	for _, name := range assetNames() {

@@ -58,22 +58,3 @@ func TestShow(t *testing.T) {
 		t.Fatal(err)
 	}
 }
-
-// later is a snapshot after some time in which nothing happened.
-func later(s bench.Snapshot, by time.Duration) bench.Snapshot {
-	if s.SupplyLost.IsZero() && !s.Reading.At.IsZero() {
-		s.Reading.At = s.Reading.At.Add(by)
-		s.Shape.Until = s.Shape.Until.Add(by)
-	}
-	for _, at := range []*time.Time{&s.At, &s.VBUS.At, &s.Temperature.At} {
-		if !at.IsZero() {
-			*at = at.Add(by)
-		}
-	}
-	if s.Run != nil {
-		r := *s.Run
-		r.Uptime += by
-		s.Run = &r
-	}
-	return s
-}
