@@ -19,15 +19,14 @@ import (
 
 // actsOn adds the ways in which people act on alerts.
 func (s *Site) actsOn(mux *http.ServeMux) {
-	ours := http.NewCrossOriginProtection()
 	if s.o.Alerts != nil {
 		mux.HandleFunc("GET /alerts", s.serveAlerts)
 	}
 	if s.o.Act != nil {
-		mux.Handle("POST /alerts/{key}", ours.Handler(http.HandlerFunc(s.serveAct)))
+		mux.Handle("POST /alerts/{key}", s.working(s.serveAct))
 	}
 	if s.o.TestAlert != nil {
-		mux.Handle("POST /alerts/test", ours.Handler(http.HandlerFunc(s.serveTest)))
+		mux.Handle("POST /alerts/test", s.working(s.serveTest))
 	}
 }
 
@@ -40,8 +39,7 @@ func (s *Site) serveAct(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
 		return
 	}
-	remember(w, r, a.By)
-	a.By = cmp.Or(a.By, signature(r))
+	a.By = signer(w, r, a.By)
 	if err := s.o.Act(a); err != nil {
 		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
 		return
@@ -96,11 +94,10 @@ func (s *Site) serveTest(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusUnprocessableEntity, capital(err.Error())+".")
 		return
 	}
-	remember(w, r, by)
 	ctx, cancel := context.WithTimeout(r.Context(), testWithin)
 	defer cancel()
 	outlet := r.PostForm.Get("outlet")
-	if _, err := s.o.TestAlert(ctx, outlet, cmp.Or(by, signature(r))); err != nil {
+	if _, err := s.o.TestAlert(ctx, outlet, signer(w, r, by)); err != nil {
 		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
 		return
 	}

@@ -4,11 +4,14 @@ import (
 	"cmp"
 	"context"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/a-h/templ"
 
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
@@ -35,6 +38,7 @@ type Alarm struct {
 	News     bool   // nothing ever stood: what was waited for has come, or the like
 	Seen     bool   // it stands, and somebody sees to it
 	Chosen   bool   // the link that was followed leads to it
+	Works    bool   // whoever looks at it may do something about it
 	CanAck   bool
 	CanLater bool
 	Shelved  bool
@@ -86,7 +90,7 @@ func alarmOf(v *bench.AlertView, c clock) Alarm {
 		Waits: v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
 		Calls: v.State == bench.AlertUnacknowledged && v.Severity != bench.Notice,
 		Over:  v.State == bench.AlertReturned, News: v.State == bench.AlertReturned && v.Passing,
-		Seen:   v.State == bench.AlertAcknowledged,
+		Seen: v.State == bench.AlertAcknowledged, Works: true,
 		CanAck: v.Can(bench.DeedAcknowledge), CanLater: v.Can(bench.DeedShelve) && v.State != bench.AlertShelved,
 		Shelved: v.State == bench.AlertShelved, Out: v.State == bench.AlertOutOfService,
 	}
@@ -374,12 +378,12 @@ const (
 )
 
 func (s *Site) serveAlerts(w http.ResponseWriter, r *http.Request) {
-	l, chosen := s.look(), chosenBy(r)
+	l, chosen := s.lookOf(r), chosenBy(r)
 	l.Phone, l.Slow, l.Live, l.Title = true, true, "/live?alerts"+andAck(chosen), "Alerts · "+s.o.Bench
 	l.say(said(r), "/alerts")
 	p := &Alerts{Look: l, Roll: l.roll("/alerts", chosen), Outlets: l.outlets, By: signature(r)}
 	s.measure(r.Context(), p)
-	s.serve(w, http.StatusOK, s.old("alerts", p))
+	s.serve(w, http.StatusOK, alertsPage(p))
 }
 
 func (s *Site) measure(ctx context.Context, p *Alerts) {
@@ -397,6 +401,19 @@ func (s *Site) measure(ctx context.Context, p *Alerts) {
 	}
 	c := clock{s.o.Zone, to}
 	p.Load, p.LoadSpan = &load, "From "+c.at(load.From)+" to "+c.at(load.To)
+}
+
+// actPath is where the form of an alert goes.
+func actPath(key string) templ.SafeURL { return templ.SafeURL("/alerts/" + url.PathEscape(key)) }
+
+// alarmClass is how a card of an alert looks.
+func alarmClass(a Alarm) templ.CSSClasses {
+	return templ.Classes("alarm", a.Severity.String(), templ.KV("waits", a.Waits), templ.KV("chosen", a.Chosen))
+}
+
+// callClass is how an alert on the wall looks.
+func callClass(a Alarm) templ.CSSClasses {
+	return templ.Classes("call", a.Severity.String(), templ.KV("stands", a.Calls))
 }
 
 // mostKey bounds the key of an alert in an address.

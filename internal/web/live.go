@@ -14,6 +14,7 @@ import (
 
 	"github.com/a-h/templ"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/logkey"
 )
 
@@ -234,7 +235,9 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "text/event-stream")
 		return
 	}
-	c, err := s.live.join(r.RemoteAddr, viewOf(r.URL.Query()))
+	v := viewOf(r.URL.Query())
+	v.viewer = !access.Of(r.Context()).Works()
+	c, err := s.live.join(r.RemoteAddr, v)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
 		return

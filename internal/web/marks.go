@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
 )
@@ -52,18 +53,18 @@ const askGoal = "goal"
 func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 	one, ok := s.find(r.PathValue("station"))
 	what := r.PathValue("what")
-	if !ok || s.o.Mark == nil || !slices.Contains(asks, what) {
+	if !ok || s.o.Mark == nil || !access.Of(r.Context()).Works() || !slices.Contains(asks, what) {
 		s.refuse(w, r, http.StatusNotFound, "There is no such station or question.")
 		return
 	}
-	s.serve(w, http.StatusOK, s.old("ask", &Ask{
-		Look: s.look(), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
+	s.serve(w, http.StatusOK, askPage(&Ask{
+		Look: s.lookOf(r), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
 	}))
 }
 
 // refuse says in words why a page or a mark is not there.
 func (s *Site) refuse(w http.ResponseWriter, r *http.Request, code int, why string) {
-	s.serve(w, code, s.old("ask", &Ask{Look: s.look(), Station: r.PathValue("station"), What: "refused", Text: why}))
+	s.serve(w, code, askPage(&Ask{Look: s.lookOf(r), Station: r.PathValue("station"), What: "refused", Text: why}))
 }
 
 // maxForm bounds a form, in bytes.
@@ -95,8 +96,7 @@ func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFun
 			s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
 			return
 		}
-		remember(w, r, m.By)
-		m.By = cmp.Or(m.By, signature(r))
+		m.By = signer(w, r, m.By)
 		if !s.o.Mark(one.Station, m) {
 			s.refuse(w, r, http.StatusServiceUnavailable, "The station is too busy to take the mark: try again.")
 			return
@@ -148,6 +148,27 @@ func remember(w http.ResponseWriter, r *http.Request, by string) {
 		Name: cookie, Value: url.QueryEscape(by), Path: "/", MaxAge: int(remembered.Seconds()),
 		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
 	})
+}
+
+// signer is who signs an act: whoever the bench knows, whatever the form says; else
+// who the form says, or who this browser said before.
+func signer(w http.ResponseWriter, r *http.Request, by string) string {
+	if who := access.Of(r.Context()); who.Name != "" {
+		return who.Name
+	}
+	remember(w, r, by)
+	return cmp.Or(by, signature(r))
+}
+
+// working lets through only who may do something.
+func (s *Site) working(next http.HandlerFunc) http.Handler {
+	return http.NewCrossOriginProtection().Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !access.Of(r.Context()).Works() {
+			s.refuse(w, r, http.StatusForbidden, "You may look at this bench, but change nothing on it. Log in as somebody who works on it.")
+			return
+		}
+		next(w, r)
+	}))
 }
 
 // signature is who made marks in this browser before. What does not pass as

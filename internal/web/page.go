@@ -5,12 +5,14 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"github.com/a-h/templ"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
 )
@@ -29,6 +31,8 @@ type Look struct {
 	Again                  string   // the path to load next without script; empty: the same
 	Slow                   bool     // without script it loads itself less often: there is more to press
 	Now                    string   // the bench's time of day
+	Works                  bool     // whoever looks at it may do something
+	Signed                 string   // who that is, where the bench knows: no name is asked
 	CanMark                bool
 	CanPush                bool // phones can subscribe to alerts
 	Summary                Summary
@@ -143,6 +147,7 @@ func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
 		old:     s.old,
+		Works:   true,
 		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
 	if s.o.Notice != nil {
@@ -177,6 +182,45 @@ func (s *Site) look() Look {
 	return f
 }
 
+// lookOf is the bench at one moment for whoever asks.
+func (s *Site) lookOf(r *http.Request) Look {
+	l, who := s.look(), access.Of(r.Context())
+	l.Signed = who.Name
+	if !who.Works() {
+		l.onlyView()
+	}
+	return l
+}
+
+// onlyView takes away everything that can be pressed. What others see stays.
+func (l *Look) onlyView() {
+	l.Works, l.CanMark, l.outlets.Test = false, false, false
+	l.Alarms, l.Strip.Alarms = unable(l.Alarms), unable(l.Strip.Alarms)
+	l.outlets.All = slices.Clone(l.outlets.All)
+	for i := range l.outlets.All {
+		l.outlets.All[i].Test = false
+	}
+	l.Grid.Tiles = slices.Clone(l.Grid.Tiles)
+	for i := range l.Grid.Tiles {
+		t := &l.Grid.Tiles[i]
+		t.Marks, t.Alarms = nil, unable(t.Alarms)
+		if t.Call != nil {
+			call := *t.Call
+			call.Works = false
+			t.Call = &call
+		}
+	}
+}
+
+// unable are alerts that whoever looks at them can do nothing about.
+func unable(alarms []Alarm) []Alarm {
+	alarms = slices.Clone(alarms)
+	for i := range alarms {
+		alarms[i].Works = false
+	}
+	return alarms
+}
+
 func summarise(tiles []Tile, name string) Summary {
 	var n [len(severityNames)]int
 	for _, t := range tiles {
@@ -199,7 +243,7 @@ func summarise(tiles []Tile, name string) Summary {
 }
 
 func (s *Site) serveFront(w http.ResponseWriter, r *http.Request) {
-	l := s.look()
+	l := s.lookOf(r)
 	l.Live = "/live"
 	l.say(said(r), "/")
 	s.serve(w, http.StatusOK, s.old("front", &Front{l}))

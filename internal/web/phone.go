@@ -29,14 +29,14 @@ type One struct {
 }
 
 func (s *Site) serveList(w http.ResponseWriter, r *http.Request) {
-	l, chosen := s.look(), chosenBy(r)
+	l, chosen := s.lookOf(r), chosenBy(r)
 	l.Phone, l.Live = true, "/live?list"+andAck(chosen)
 	l.say(said(r), "/m")
-	s.serve(w, http.StatusOK, s.old("list", &List{l, l.roll("/m", chosen).fold()}))
+	s.serve(w, http.StatusOK, listPage(&List{l, l.roll("/m", chosen).fold()}))
 }
 
 func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
-	l, id := s.look(), r.PathValue("station")
+	l, id := s.lookOf(r), r.PathValue("station")
 	t, ok := l.tile(id)
 	if !ok {
 		s.refuse(w, r, http.StatusNotFound, "There is no such station on this bench.")
@@ -44,7 +44,7 @@ func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
 	}
 	l.Phone, l.Live, l.Title = true, "/live?station="+url.QueryEscape(id), t.Title()
 	l.say(said(r), "/m/"+url.PathEscape(id))
-	s.serve(w, http.StatusOK, s.old("one", &One{l, t}))
+	s.serve(w, http.StatusOK, onePage(&One{l, t}))
 }
 
 // Title is the tile for the browser's tab.
@@ -72,3 +72,17 @@ func (s *Site) find(station string) (bench.Snapshot, bool) {
 }
 
 func nameOf(s *bench.Snapshot) string { return cmp.Or(s.Name, s.Station) }
+
+// phonePath is the page of a station on a phone.
+func phonePath(station string) string { return "/m/" + url.PathEscape(station) }
+
+// waitsFor is what a station waits for, in one line.
+func (t *Tile) waitsFor() string {
+	switch {
+	case t.Left == "":
+		return t.Wait
+	case t.Goal != "":
+		return t.Wait + " " + t.Until + " in " + t.Left
+	}
+	return t.Wait + ", " + t.Until + " in " + t.Left
+}

@@ -16,6 +16,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
 )
 
@@ -43,7 +44,10 @@ type Options struct {
 	API       http.Handler            // serves everything below /api/; nil: there is none
 	// Mark hands a person's mark to a station, false when it is too busy to take
 	// it; nil: the pages have no marks. With script they go through API.
-	Mark   func(station string, m bench.Mark) bool
+	Mark func(station string, m bench.Mark) bool
+	// Access finds out who makes a request, and says so by access.With; nil:
+	// everybody is at this computer, and may work.
+	Access func(http.Handler) http.Handler
 	Push   *Push // lets phones subscribe to alerts; nil: they cannot
 	Logger *zap.Logger
 
@@ -69,6 +73,9 @@ func (o *Options) validate() error {
 	}
 	if o.Every <= 0 {
 		o.Every = DefaultEvery
+	}
+	if o.Access == nil {
+		o.Access = atThisComputer
 	}
 	if o.Zone == nil {
 		o.Zone = time.Local
@@ -129,7 +136,17 @@ func fingerprint(version string) (string, error) {
 // than a loopback one are refused. Live pages change only while Run runs.
 func (s *Site) Handler() http.Handler { return secure(s.mux(), loopbackNames()) }
 
-func (s *Site) mux() http.Handler {
+func (s *Site) mux() http.Handler { return s.o.Access(s.routes()) }
+
+// atThisComputer is where nobody logs in.
+func atThisComputer(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		who := access.Who{Role: access.Work, Local: true}
+		next.ServeHTTP(w, r.WithContext(access.With(r.Context(), who)))
+	})
+}
+
+func (s *Site) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.serveFront)
 	mux.HandleFunc("GET /m", s.serveList)
@@ -139,9 +156,8 @@ func (s *Site) mux() http.Handler {
 	mux.HandleFunc("GET /healthz", s.serveCheck(s.o.Health))
 	mux.HandleFunc("GET /readyz", s.serveCheck(s.o.Ready))
 	if s.o.Mark != nil {
-		ours := http.NewCrossOriginProtection()
-		mux.Handle("POST /stations/{station}/marks", ours.Handler(s.serveMark(toFront)))
-		mux.Handle("POST /m/{station}/marks", ours.Handler(s.serveMark(toPhone)))
+		mux.Handle("POST /stations/{station}/marks", s.working(s.serveMark(toFront)))
+		mux.Handle("POST /m/{station}/marks", s.working(s.serveMark(toPhone)))
 	}
 	if s.o.States != nil {
 		mux.HandleFunc("GET /dev/states", s.serveStates)

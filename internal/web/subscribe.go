@@ -75,8 +75,8 @@ func (s *Site) pushRoutes(mux *http.ServeMux) {
 }
 
 func (s *Site) serveSubscribe(w http.ResponseWriter, r *http.Request) {
-	p := &Subscribe{Look: s.look(), Insecure: !secureAddress(r)}
-	p.Phone, p.Title = true, "Alerts on phones · "+p.Bench
+	p := &Subscribe{Look: s.lookOf(r), Insecure: !secureAddress(r)}
+	p.Phone, p.Title, p.Sheets, p.Scripts = true, "Alerts on phones · "+p.Bench, []string{"push.css"}, []string{"push.js"}
 	c := clock{s.o.Zone, time.Now()}
 	for _, one := range s.o.Push.Phones() {
 		p.Phones = append(p.Phones, subscriberOf(&one, c))
@@ -87,7 +87,7 @@ func (s *Site) serveSubscribe(w http.ResponseWriter, r *http.Request) {
 	if p.Address != "" && p.Path == "" {
 		s.o.Logger.Warn("the address of the page fits no code", logkey.Address(p.Address))
 	}
-	s.serve(w, http.StatusOK, s.old("subscribe", p))
+	s.serve(w, http.StatusOK, subscribePage(p))
 }
 
 // secureAddress reports an address at which browsers let a page subscribe: TLS,

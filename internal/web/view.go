@@ -14,6 +14,7 @@ type view struct {
 	station string
 	alerts  bool
 	ack     string // the alert that a link led to
+	viewer  bool   // whoever looks may only view: there is nothing to press
 }
 
 func viewOf(q url.Values) view {
@@ -42,6 +43,7 @@ type element struct {
 
 // whole is what a page of this view begins with.
 func (v view) whole(l *Look) []element {
+	l = v.seen(l)
 	if v.wall() {
 		return append(l.above(), element{"grid", l.Grid, l.old("grid", l.Grid)})
 	}
@@ -52,18 +54,19 @@ func (v view) wall() bool { return !v.list && v.station == "" && !v.alerts }
 
 // parts are the smallest elements of the view: on the wall every tile is one.
 func (v view) parts(l *Look) []element {
+	l = v.seen(l)
 	switch {
 	case v.station != "":
 		if t, ok := l.tile(v.station); ok {
-			return append(l.notices(), element{"station", t, l.old("station", t)})
+			return append(l.notices(), element{"station", t, phoneStation(l, t)})
 		}
-		return append(l.notices(), element{"station", v.station, l.old("gone", v.station)})
+		return append(l.notices(), element{"station", v.station, goneStation(v.station)})
 	case v.alerts:
-		return append(l.notices(), element{"alerts", l.roll("/alerts", v.ack), l.old("roll", l.roll("/alerts", v.ack))}, element{"outlets", l.outlets, l.old("outlets", l.outlets)})
+		return append(l.notices(), element{"alerts", l.roll("/alerts", v.ack), alarmRoll(l.roll("/alerts", v.ack))}, element{"outlets", l.outlets, outletList(l.outlets)})
 	case v.list:
-		out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)}, element{"rows", l.Rows(), l.old("rows", l.Rows())})
+		out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)}, element{"rows", l.Rows(), stationRows(l.Rows())})
 		if l.HasAlerts {
-			out = append(out, element{"alerts", l.roll("/m", v.ack).fold(), l.old("short-roll", l.roll("/m", v.ack).fold())})
+			out = append(out, element{"alerts", l.roll("/m", v.ack).fold(), shortRoll(l.roll("/m", v.ack).fold())})
 		}
 		return out
 	}
@@ -78,7 +81,7 @@ func (v view) parts(l *Look) []element {
 func (l *Look) above() []element {
 	out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)})
 	if l.HasAlerts {
-		out = append(out, element{"strip", l.Strip, l.old("strip", l.Strip)})
+		out = append(out, element{"strip", l.Strip, alarmStrip(l.Strip)})
 	}
 	return out
 }
@@ -98,4 +101,14 @@ func keys(parts []element) string {
 		b.WriteString(p.key + "\n")
 	}
 	return b.String()
+}
+
+// seen is the bench as whoever has this view may see it.
+func (v view) seen(l *Look) *Look {
+	if !v.viewer || !l.Works {
+		return l
+	}
+	out := *l
+	out.onlyView()
+	return &out
 }
