@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"errors"
 	"hash/fnv"
 	"math"
 	"strconv"
@@ -148,6 +149,12 @@ type AlertAct struct {
 	By  string        // who
 	For time.Duration // of a shelving
 }
+
+// What an act can be refused for. Any other error is a mistake in the act itself.
+var (
+	ErrUnknownAlert = errors.New("no such alert")
+	ErrRefusedAct   = errors.New("refused") // the alert is not in a state for it
+)
 
 // AlertDeed names what a person can do about an alert.
 type AlertDeed string

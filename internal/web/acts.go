@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -41,11 +42,23 @@ func (s *Site) serveAct(w http.ResponseWriter, r *http.Request) {
 	}
 	a.By = signer(w, r, a.By)
 	if err := s.o.Act(a); err != nil {
-		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
+		s.refuse(w, r, refusal(err), capital(err.Error())+".")
 		return
 	}
 	s.o.Logger.Info("alert handled", logkey.Act(string(a.Do), a.Key, a.By))
 	http.Redirect(w, r, backTo(r.PostForm.Get("back"))+"?done="+string(a.Do), http.StatusSeeOther)
+}
+
+// refusal is how an act that was refused is answered: it is about nothing, it does
+// not fit the state of the alert, or it is a mistake in itself.
+func refusal(err error) int {
+	switch {
+	case errors.Is(err, bench.ErrUnknownAlert):
+		return http.StatusNotFound
+	case errors.Is(err, bench.ErrRefusedAct):
+		return http.StatusConflict
+	}
+	return http.StatusUnprocessableEntity
 }
 
 // formOf reads a form, or answers why it cannot be.

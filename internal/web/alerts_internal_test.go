@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -335,7 +336,9 @@ func TestRefusedActs(t *testing.T) {
 	}{
 		{"nothing to do", "/alerts/s-2.dropped", "do=dance", nil, nil, 422, `"dance" is nothing that can be done`},
 		{"no form", "/alerts/s-2.dropped", "%zz", nil, nil, 422, "cannot be read"},
-		{"refused", "/alerts/s-2.dropped", "do=acknowledge", errors.New("it is over"), nil, 409, "It is over."},
+		{"refused", "/alerts/s-2.dropped", "do=acknowledge", fmt.Errorf("%w: it is over", bench.ErrRefusedAct), nil, 409, "Refused: it is over."},
+		{"about nothing", "/alerts/s-2.dropped", "do=acknowledge", fmt.Errorf("%w: s-2.dropped", bench.ErrUnknownAlert), nil, 404, "No such alert: s-2.dropped."},
+		{"a mistake", "/alerts/s-2.dropped", "do=acknowledge", errors.New("for 13h: want up to 12h"), nil, 422, "For 13h: want up to 12h."},
 		{"test refused", "/alerts/test", "outlet=mail", errors.New("one a minute"), nil, 409, "One a minute."},
 		{"a name of two lines", "/alerts/test", "by=a%0Ab", nil, nil, 422, "printable"},
 		{"another site", "/alerts/s-2.dropped", "do=acknowledge", nil, []string{"Sec-Fetch-Site", "cross-site"}, 403, ""},

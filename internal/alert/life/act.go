@@ -1,7 +1,6 @@
 package life
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -13,8 +12,8 @@ import (
 // What a person's deed can be refused for. Anything else is a mistake in the
 // deed itself.
 var (
-	ErrUnknown = errors.New("no such alert")
-	ErrRefused = errors.New("refused") // the alert is not in a state for it
+	ErrUnknown = bench.ErrUnknownAlert
+	ErrRefused = bench.ErrRefusedAct // the alert is not in a state for it
 )
 
 // Act does what a person wants done. An alert is named by its key or its point;
