@@ -46,7 +46,8 @@ func (s *Site) serveAct(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.o.Logger.Info("alert handled", logkey.Act(string(a.Do), a.Key, a.By))
-	http.Redirect(w, r, backTo(r.PostForm.Get("back"))+"?done="+string(a.Do), http.StatusSeeOther)
+	back := backTo(r.PostForm.Get("back"))
+	s.answer(w, r, s.deedDone(string(a.Do), a.Key, back), done(back, string(a.Do), a.Key))
 }
 
 // refusal is how an act that was refused is answered: it is about nothing, it does
@@ -114,17 +115,7 @@ func (s *Site) serveTest(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusConflict, capital(err.Error())+".")
 		return
 	}
-	http.Redirect(w, r, "/alerts?done=test#outlets", http.StatusSeeOther)
-}
-
-// deedsDone are the words that confirm what was done about an alert.
-var deedsDone = map[string]string{
-	string(bench.DeedAcknowledge): "Acknowledged: you see to it.",
-	string(bench.DeedShelve):      "Shelved: it comes back by itself.",
-	string(bench.DeedUnshelve):    "No longer shelved.",
-	string(bench.DeedTakeOut):     "Out of service, until somebody puts it back.",
-	string(bench.DeedPutBack):     "Back in service.",
-	"test":                        "A test was sent: see below what became of it.",
+	s.answer(w, r, s.deedDone("test", "", "/alerts"), "/alerts?done=test#outlets")
 }
 
 // outletsNow are the ways to people at this moment.

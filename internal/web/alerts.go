@@ -38,6 +38,8 @@ type Alarm struct {
 	News     bool   // nothing ever stood: what was waited for has come, or the like
 	Seen     bool   // it stands, and somebody sees to it
 	Chosen   bool   // the link that was followed leads to it
+	Thumb    bool   // its buttons are at the lower edge of the page
+	ByKey    bool   // its button goes by the key A
 	Works    bool   // whoever looks at it may do something about it
 	CanAck   bool
 	CanLater bool
@@ -90,7 +92,7 @@ func alarmOf(v *bench.AlertView, c clock) Alarm {
 		Waits: v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
 		Calls: v.State == bench.AlertUnacknowledged && v.Severity != bench.Notice,
 		Over:  v.State == bench.AlertReturned, News: v.State == bench.AlertReturned && v.Passing,
-		Seen: v.State == bench.AlertAcknowledged, Works: true,
+		Seen: v.State == bench.AlertAcknowledged, Works: true, ByKey: v.State == bench.AlertUnacknowledged && v.Severity != bench.Notice,
 		CanAck: v.Can(bench.DeedAcknowledge), CanLater: v.Can(bench.DeedShelve) && v.State != bench.AlertShelved,
 		Shelved: v.State == bench.AlertShelved, Out: v.State == bench.AlertOutOfService,
 	}
@@ -250,6 +252,7 @@ func (r Roll) fold() Roll {
 			news++
 		}
 	}
+	r.Alarms = reach(r.Alarms)
 	r.Folded = foldedWords(len(r.Over)-news, news)
 	return r
 }
@@ -269,6 +272,31 @@ func foldedWords(over, news int) string {
 		}
 	}
 	return strings.Join(parts, ", ")
+}
+
+// Thumb is the alert whose buttons are at the lower edge of the page.
+func (r *Roll) Thumb() Alarm { return thumbOf(r.Alarms) }
+
+func thumbOf(alarms []Alarm) Alarm {
+	for _, a := range alarms {
+		if a.Thumb {
+			return a
+		}
+	}
+	return Alarm{}
+}
+
+// reach puts the buttons of the first alert that waits under the thumb, and its
+// key is the one that acts.
+func reach(alarms []Alarm) []Alarm {
+	first := slices.IndexFunc(alarms, func(a Alarm) bool { return a.Waits && a.Works })
+	alarms = slices.Clone(alarms)
+	for i := range alarms {
+		a := &alarms[i]
+		a.Thumb = i == first
+		a.ByKey = a.ByKey && (a.Thumb || first < 0)
+	}
+	return alarms
 }
 
 // roll lists all alerts for a page, with the one that a link named first.
@@ -380,7 +408,7 @@ const (
 func (s *Site) serveAlerts(w http.ResponseWriter, r *http.Request) {
 	l, chosen := s.lookOf(r), chosenBy(r)
 	l.Phone, l.Slow, l.Live, l.Title = true, true, "/live?alerts"+andAck(chosen), "Alerts · "+s.o.Bench
-	l.say(said(r), "/alerts")
+	l.say(s.answered(r, "/alerts"), "/alerts")
 	p := &Alerts{Look: l, Roll: l.roll("/alerts", chosen), Outlets: l.outlets, By: signature(r)}
 	s.measure(r.Context(), p)
 	s.serve(w, http.StatusOK, alertsPage(p))

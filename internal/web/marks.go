@@ -64,6 +64,10 @@ func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 
 // refuse says in words why a page or a mark is not there.
 func (s *Site) refuse(w http.ResponseWriter, r *http.Request, code int, why string) {
+	if inPlace(r) {
+		s.serve(w, code, answerPart(Answer{Said: "Not done. " + why, Wrong: true}))
+		return
+	}
 	s.serve(w, code, askPage(&Ask{Look: s.lookOf(r), Station: r.PathValue("station"), What: "refused", Text: why}))
 }
 
@@ -102,7 +106,7 @@ func (s *Site) serveMark(back func(station, kind string) string) http.HandlerFun
 			return
 		}
 		s.o.Logger.Info("marked", logkey.Station(one.Station), logkey.Mark(m.Kind, m.Text, m.By, m.For))
-		http.Redirect(w, r, back(one.Station, m.Kind), http.StatusSeeOther)
+		s.answer(w, r, markDone(m.Kind, &one), back(one.Station, m.Kind))
 	}
 }
 
@@ -183,16 +187,4 @@ func signature(r *http.Request) string {
 		return ""
 	}
 	return by
-}
-
-// said confirms a mark on the page that is shown after it.
-func said(r *http.Request) string {
-	if words, ok := deedsDone[r.URL.Query().Get("done")]; ok {
-		return words
-	}
-	kind := r.URL.Query().Get("marked")
-	if !slices.Contains(bench.MarkKinds(), kind) {
-		return ""
-	}
-	return "Marked: " + strings.ReplaceAll(kind, "-", " ") + "."
 }

@@ -347,13 +347,13 @@ func TestSignature(t *testing.T) {
 func TestConfirmed(t *testing.T) {
 	for path, want := range map[string]string{
 		"/?marked=hands-on":          "Marked: hands on.",
-		"/m/s-1?marked=screen":       "Marked: screen.",
+		"/m/s-1?marked=screen":       "Marked: screen. Wren 7, water damage",
 		"/?marked=%3Cb%3Eall+lost":   "",
 		"/m/s-1?marked=call+support": "",
 		"/":                          "",
 	} {
 		root := page(t, marking(t, &marked{}), path)
-		answer := one(t, root, "p", "answer")
+		answer := one(t, root, "div", "answer")
 		if got := text(answer); got != want || attribute(answer, "role") != "status" {
 			t.Errorf("%s says %q with role %q, want %q", path, got, attribute(answer, "role"), want)
 		}

@@ -27,7 +27,7 @@ type Look struct {
 	Live                   string   // the path of the stream that keeps the page up to date
 	Phone                  bool     // it is made for a phone
 	Sheets, Scripts        []string // of its own, besides those of every page
-	Said                   string   // confirms a mark that was just made without script
+	Answer                 Answer   // confirms what was just done without script
 	Again                  string   // the path to load next without script; empty: the same
 	Slow                   bool     // without script it loads itself less often: there is more to press
 	Now                    string   // the bench's time of day
@@ -65,10 +65,10 @@ func choices() []Choice {
 // Front is the first page: the wall.
 type Front struct{ Look }
 
-// say confirms a mark until the page is loaded again.
-func (l *Look) say(what, path string) {
-	if what != "" {
-		l.Said, l.Again = what, path
+// say confirms what was done until the page is loaded again.
+func (l *Look) say(what Answer, path string) {
+	if what.Said != "" {
+		l.Answer, l.Again = what, path
 	}
 }
 
@@ -245,7 +245,7 @@ func summarise(tiles []Tile, name string) Summary {
 func (s *Site) serveFront(w http.ResponseWriter, r *http.Request) {
 	l := s.lookOf(r)
 	l.Live = "/live"
-	l.say(said(r), "/")
+	l.say(s.answered(r, "/"), "/")
 	s.serve(w, http.StatusOK, s.old("front", &Front{l}))
 }
 

@@ -31,7 +31,7 @@ type One struct {
 func (s *Site) serveList(w http.ResponseWriter, r *http.Request) {
 	l, chosen := s.lookOf(r), chosenBy(r)
 	l.Phone, l.Live = true, "/live?list"+andAck(chosen)
-	l.say(said(r), "/m")
+	l.say(s.answered(r, "/m"), "/m")
 	s.serve(w, http.StatusOK, listPage(&List{l, l.roll("/m", chosen).fold()}))
 }
 
@@ -43,7 +43,7 @@ func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	l.Phone, l.Live, l.Title = true, "/live?station="+url.QueryEscape(id), t.Title()
-	l.say(said(r), "/m/"+url.PathEscape(id))
+	l.say(s.answered(r, phonePath(id)), phonePath(id))
 	s.serve(w, http.StatusOK, onePage(&One{l, t}))
 }
 
@@ -58,7 +58,7 @@ func (l *Look) tile(station string) (Tile, bool) {
 	}
 	t := l.Grid.Tiles[i]
 	t.Number = 0 // alone there
-	t.Alarms = going(t.Alarms, "/m/"+station)
+	t.Alarms = reach(going(t.Alarms, phonePath(station)))
 	return t, true
 }
 

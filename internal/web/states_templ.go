@@ -315,7 +315,7 @@ func allStatesPage(p *All) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = answer(p.Said).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = answerPart(p.Answer).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -66,7 +66,8 @@ func (v view) parts(l *Look) []element {
 	case v.list:
 		out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)}, element{"rows", l.Rows(), stationRows(l.Rows())})
 		if l.HasAlerts {
-			out = append(out, element{"alerts", l.roll("/m", v.ack).fold(), shortRoll(l.roll("/m", v.ack).fold())})
+			r := l.roll("/m", v.ack).fold()
+			out = append(out, element{"alerts", r, shortRoll(r)}, element{"thumb", r.Thumb(), thumbAlarm(r.Thumb())})
 		}
 		return out
 	}

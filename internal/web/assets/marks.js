@@ -1,47 +1,66 @@
-// Marks from a person: takes over the forms of the page, asks what a mark
-// still needs in a dialog, and shows the answer of the bench.
+// What a person does: takes over the forms of the page, asks in a dialog what they
+// still need, and shows the answer of the bench, which it gives as it stands.
 
 const sureWithin = 3000; // ms for the second tap on stop
 const bounce = 250; // ms; a tap this soon after the first is the same tap
+const again = 800; // ms after an act in which a finger presses nothing else: what it meant has moved
 const answerWithin = 5000; // ms for the bench to answer
 const shownFor = 5000; // ms; a trouble stays until the next answer
-
-const answer = document.getElementById("answer");
+const undoFor = 15000; // ms for what can be undone
 
 document.addEventListener("submit", (e) => {
   const form = e.target;
-  if (form.matches("form.acts") && e.submitter) {
-    e.preventDefault();
-    act(form.dataset, e.submitter);
-  }
-  if (!form.matches("form.marks")) return;
+  if (!form.matches("form.acts, form.marks")) return;
   e.preventDefault();
   const button = e.submitter;
-  if (!button || (button.value === "stop" && !sure(button, form.dataset.name))) return;
-  const mark = read(button, form);
+  if (!button || slipped(form) || (button.value === "stop" && !sure(button, form.dataset.name))) return;
   form.closest("dialog")?.close();
-  make(form.dataset, mark, button.dataset.said ?? button.querySelector("span").textContent);
+  send(form, button);
 });
+
+// A finger that comes down just after an act, or just after a button came to stand
+// for another alert, meant what stood there before. Keys always mean what they say.
+
+let pressed = -Infinity; // when a finger last came down
+let acted = -Infinity; // when one last did something
+const changed = new WeakMap(); // form: when it came to stand for another alert
+
+document.addEventListener("pointerdown", () => (pressed = performance.now()), true);
+document.addEventListener("keydown", () => (pressed = -Infinity), true);
+new MutationObserver((all) => all.forEach((m) => changed.set(m.target, performance.now()))).observe(document.body, {
+  subtree: true,
+  attributes: true,
+  attributeFilter: ["data-alert"],
+});
+
+function slipped(form) {
+  if (pressed === -Infinity) return false;
+  const slip = pressed - acted < again || pressed - (changed.get(form) ?? -Infinity) < again;
+  if (slip) say("That was too quick: look again, then tap");
+  return slip;
+}
 
 document.addEventListener("click", (e) => {
   const opener = e.target.closest("[data-open]");
   const dialog = opener && document.getElementById(opener.dataset.open);
   if (dialog) {
     e.preventDefault();
-    openFor(dialog, opener.closest("form.marks")?.dataset);
+    openFor(dialog, opener.closest("form.marks"));
   }
   e.target.closest("[data-close]")?.closest("dialog").close();
 });
 
 // openFor opens a dialog about a station.
-function openFor(dialog, about) {
-  if (about) {
+function openFor(dialog, from) {
+  if (from) {
+    const { name } = from.dataset;
     for (const form of dialog.querySelectorAll("form")) {
       form.reset();
-      Object.assign(form.dataset, { station: about.station, name: about.name });
+      form.action = from.action;
+      form.dataset.name = name;
     }
-    dialog.querySelector(".about").textContent = about.name;
-    showGoal(dialog, about);
+    dialog.querySelector(".about").textContent = name;
+    showGoal(dialog, from.dataset);
   }
   dialog.showModal();
 }
@@ -73,79 +92,60 @@ function sure(button, name) {
   return false;
 }
 
-// read makes a mark of the button pressed and the form it stands in.
-function read(button, form) {
-  const [kind, ...rest] = button.value.split(" ");
-  const text = rest.join(" ") || form.elements.text?.value.trim();
-  return text ? { kind, text } : { kind };
-}
-
-async function make({ station, name }, mark, label) {
+// send sends a form as it is, signed, and shows what comes back.
+async function send(form, button) {
   const by = await signature();
-  if (by === undefined) return say(`Nothing was marked on ${name}`);
-  if (by) mark.by = by;
+  if (by === undefined) return say("Nothing was done");
+  acted = performance.now();
+  const fields = new FormData(form);
+  fields.set(button.name, button.value);
+  if (by) fields.set("by", by);
+  if (button.value === "stop") fields.set("sure", "1"); // tapped twice
+  button.disabled = true;
   try {
-    const r = await fetch(`/api/v1/stations/${encodeURIComponent(station)}/marks`, {
+    const r = await fetch(form.action, {
       method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(mark),
+      headers: { "HX-Request": "true" },
+      body: new URLSearchParams(fields),
       signal: AbortSignal.timeout(answerWithin),
     });
-    if (r.ok) say(`Marked ${name}: ${label}`);
-    else trouble(`Not marked, ${name}: ${await reason(r)}`);
+    take(await r.text(), r);
   } catch {
-    trouble(`The bench computer does not answer: the mark on ${name} may not have been made`);
+    show("The bench computer does not answer, so this may not have been done. Look at what stands there, then try again.", true);
   }
-}
-
-// act does something about an alert: the deed, and for how many minutes.
-async function act({ alert, name }, button) {
-  const [deed, minutes] = button.value.split(" ");
-  const label = button.querySelector("span").textContent;
-  const by = await signature();
-  if (by === undefined) return say(`Nothing was done about: ${name}`);
-  const body = { do: deed };
-  if (by) body.by = by;
-  if (minutes) body.for_s = Number(minutes) * 60;
-  try {
-    const r = await fetch(`/api/v1/alerts/${encodeURIComponent(alert)}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(body),
-      signal: AbortSignal.timeout(answerWithin),
-    });
-    if (r.ok) say(`${label}: ${name}`);
-    else trouble(`Not done, ${name}: ${await reason(r)}`);
-  } catch {
-    trouble(`The bench computer does not answer, so this may not have been done: ${name}`);
-  }
-}
-
-// reason is what the bench says in a refusal (RFC 9457).
-async function reason(response) {
-  const text = await response.text();
-  try {
-    return JSON.parse(text).detail;
-  } catch {
-    return text.trim() || response.statusText;
-  }
+  button.disabled = false;
 }
 
 let hide;
 
-export function say(text) {
-  show(text, false);
-  hide = setTimeout(() => (answer.textContent = ""), shownFor);
+// take shows the answer of the bench.
+function take(html, response) {
+  const fresh = new DOMParser().parseFromString(html, "text/html").getElementById("answer");
+  if (!fresh) {
+    const why = response.redirected ? "Log in again: load this page anew." : `The bench answers ${response.status}.`;
+    return show(`Not done. ${why}`, true);
+  }
+  const wrong = fresh.classList.contains("wrong");
+  put([...fresh.childNodes], wrong, fresh.querySelector("form") ? undoFor : shownFor);
 }
 
-function trouble(text) {
-  show(text, true);
+export function say(text) {
+  show(text, false);
 }
 
 function show(text, wrong) {
+  const p = document.createElement("p");
+  p.textContent = text;
+  put([p], wrong, shownFor);
+}
+
+// put fills the answer. What was not done stays there until the next one.
+function put(nodes, wrong, time) {
+  const answer = document.getElementById("answer");
   clearTimeout(hide);
   answer.classList.toggle("wrong", wrong);
-  answer.textContent = text;
+  answer.replaceChildren(...nodes);
+  if (!wrong) hide = setTimeout(() => answer.replaceChildren(), time);
 }
 
 // Who makes marks here is asked once and kept in this browser, as far as it
