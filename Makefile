@@ -73,8 +73,8 @@ test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual ma
 	@BENCHVIGIL_VM=$(CACHE)/vm BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -timeout 15m ./internal/vmtest/
 
 .PHONY: test-browser
-test-browser: setup ## a phone's side of alerts in a real Chromium
-	@BENCHVIGIL_BROWSER=1 go test -count=1 -v -timeout 20m ./internal/alert/webpush/browser
+test-browser: setup build ## the pages, and a phone's side of alerts, in a real Chromium
+	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -p 1 -timeout 20m ./internal/alert/webpush/browser ./internal/web/browser
 
 .PHONY: fuzz
 fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME

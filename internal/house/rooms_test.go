@@ -87,6 +87,7 @@ var rooms = []room{
 	{of: "internal/alert/alertmanager", ours: append([]string{"internal/alert", "internal/alert/post"}, vocabulary...), why: outletWhy},
 	{of: "internal/access", ours: vocabulary, why: "who may do what is known to it alone: pages and interface ask, and it knows neither"},
 	{of: "internal/web", ours: append([]string{"internal/access", "internal/chart"}, vocabulary...), why: edgeWhy},
+	{of: "internal/web/browser", why: "it is only tests, of the program as shipped"},
 	{of: "internal/web/states", ours: []string{"internal/unit", "internal/bench"}, pure: true, why: "what could be shown is plain values: the pages must not be known to it"},
 	{of: "internal/metrics", ours: vocabulary, why: edgeWhy},
 	{of: "internal/api", ours: append([]string{"internal/access", "internal/chart"}, vocabulary...), why: edgeWhy},

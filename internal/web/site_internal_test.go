@@ -287,11 +287,11 @@ func TestNotice(t *testing.T) {
 
 func TestBanner(t *testing.T) {
 	o := options(t, running())
-	if n := len(all(front(t, o), "p", "banner")); n != 0 {
+	if n := len(all(front(t, o), "aside", "banner")); n != 0 {
 		t.Errorf("%d banners on a real bench", n)
 	}
 	o.Banner = "Simulated bench, time runs 10×"
-	if got := text(one(t, front(t, o), "p", "banner")); got != o.Banner {
+	if got := text(one(t, front(t, o), "aside", "banner")); got != o.Banner {
 		t.Errorf("the banner reads %q", got)
 	}
 }

@@ -1,0 +1,190 @@
+package browser
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"benchvigil/internal/sim/scpi"
+	"benchvigil/internal/unit"
+)
+
+// program builds the program once, or takes that in BENCHVIGIL_BIN.
+var program = sync.OnceValues(func() (string, error) {
+	if bin := os.Getenv("BENCHVIGIL_BIN"); bin != "" {
+		return filepath.Abs(bin)
+	}
+	dir, err := os.MkdirTemp("", "benchvigil-browser-") // as long as the tests
+	if err != nil {
+		return "", err
+	}
+	bin := filepath.Join(dir, "benchvigil")
+	out, err := exec.CommandContext(context.Background(), "go", "build", "-o", bin, "benchvigil/cmd/benchvigil").CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("build the program: %w: %s", err, out)
+	}
+	return bin, nil
+})
+
+// daemon is the program at work.
+type daemon struct {
+	cmd  *exec.Cmd
+	said *bytes.Buffer // on standard error; read it only after the end
+	line chan string   // the first on standard output
+}
+
+func launch(tb testing.TB, args ...string) *daemon {
+	tb.Helper()
+	bin, err := program()
+	must(tb, err)
+	d := &daemon{cmd: exec.CommandContext(context.Background(), bin, args...), said: &bytes.Buffer{}, line: make(chan string, 1)}
+	d.cmd.Stderr = d.said
+	d.cmd.Env = slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "BENCHVIGIL_") })
+	out, err := d.cmd.StdoutPipe()
+	must(tb, err)
+	must(tb, d.cmd.Start())
+	go func() {
+		for s := bufio.NewScanner(out); s.Scan(); {
+			select {
+			case d.line <- s.Text():
+			default:
+			}
+		}
+	}()
+	tb.Cleanup(func() {
+		d.kill()
+		if tb.Failed() {
+			tb.Logf("benchvigil %s said:\n%.4000s", strings.Join(args, " "), d.said)
+		}
+	})
+	return d
+}
+
+// kill is kill -9; the end of it is waited for.
+func (d *daemon) kill() {
+	_ = d.cmd.Process.Kill()
+	_ = d.cmd.Wait()
+}
+
+// demo plays or shows invented boards until the test ends, and returns the
+// address of its pages, without a slash at its end.
+func demo(tb testing.TB, args ...string) string {
+	tb.Helper()
+	wanted(tb)
+	d := launch(tb, append([]string{"demo", "--listen", "127.0.0.1:0", "--log-level", "warn"}, args...)...)
+	select {
+	case line := <-d.line:
+		for f := range strings.FieldsSeq(line) {
+			if rest, ok := strings.CutPrefix(f, "http://"); ok {
+				host, _, _ := strings.Cut(rest, "/")
+				return "http://" + host
+			}
+		}
+		tb.Fatalf("no address in %q", line)
+	case <-time.After(within):
+		tb.Fatal("the demo does not begin")
+	}
+	return ""
+}
+
+// board is one on a supply of the test: its current is what the test says.
+type board struct {
+	server *scpi.Server
+	amps   atomic.Int64 // microamperes
+}
+
+func (b *board) draw(amps unit.Current) time.Time {
+	b.amps.Store(int64(amps))
+	return time.Now()
+}
+
+func newBoard(tb testing.TB, amps unit.Current) *board {
+	tb.Helper()
+	b := &board{}
+	b.draw(amps)
+	server, err := scpi.Listen("127.0.0.1:0", scpi.Options{Read: func() scpi.Reading {
+		return scpi.Reading{Volts: 3800 * unit.Millivolt, Amps: unit.Current(b.amps.Load()), Output: true}
+	}})
+	must(tb, err)
+	b.server = server
+	tb.Cleanup(func() { _ = server.Close() })
+	return b
+}
+
+// rig is the daemon in earnest, on boards of the test.
+type rig struct {
+	*daemon
+	tb          testing.TB
+	boards      map[string]*board
+	dir, config string
+	url         string
+}
+
+// newRig starts one; the stations are the boards, and more goes into the
+// configuration.
+func newRig(tb testing.TB, more string, stations ...string) *rig {
+	tb.Helper()
+	wanted(tb)
+	r := &rig{tb: tb, boards: map[string]*board{}, dir: tb.TempDir()}
+	profiles, err := filepath.Abs("../../../configs/profiles")
+	must(tb, err)
+	r.url = "http://" + free(tb)
+	var text strings.Builder
+	fmt.Fprintf(&text, "bench: north\nlisten: %s\nprofiles: %s\ninhibit_sleep: false\nusb: {scan: off}\n%sstations:\n", strings.TrimPrefix(r.url, "http://"), profiles, more)
+	for i, id := range stations {
+		r.boards[id] = newBoard(tb, 0)
+		fmt.Fprintf(&text, "  - {id: %s, name: Wren %d, profile: invented-handset, supply: {address: \"tcp://%s\"}}\n", id, i+1, r.boards[id].server.Addr())
+	}
+	r.config = filepath.Join(r.dir, "config.yaml")
+	must(tb, os.WriteFile(r.config, []byte(text.String()), 0o600))
+	r.start()
+	return r
+}
+
+// start starts the daemon, also after it was killed.
+func (r *rig) start() {
+	r.tb.Helper()
+	r.daemon = launch(r.tb, "run", "--config", r.config, "--data", filepath.Join(r.dir, "data"), "--log-level", "warn")
+	for end := time.Now().Add(within / 4); ; time.Sleep(20 * time.Millisecond) {
+		if ready(r.tb, r.url) {
+			return
+		}
+		if time.Now().After(end) {
+			r.kill()
+			r.tb.Fatalf("not ready: %s", r.said)
+		}
+	}
+}
+
+func ready(tb testing.TB, url string) bool {
+	tb.Helper()
+	q, err := http.NewRequestWithContext(tb.Context(), http.MethodGet, url+"/readyz", http.NoBody)
+	must(tb, err)
+	a, err := http.DefaultClient.Do(q)
+	if err != nil {
+		return false
+	}
+	_ = a.Body.Close()
+	return a.StatusCode == http.StatusOK
+}
+
+// free is an address of this computer that nobody listens on.
+func free(tb testing.TB) string {
+	tb.Helper()
+	l, err := (&net.ListenConfig{}).Listen(tb.Context(), "tcp", "127.0.0.1:0")
+	must(tb, err)
+	defer l.Close() //nolint:errcheck // it was only asked for a number
+	return l.Addr().String()
+}

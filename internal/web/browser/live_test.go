@@ -1,0 +1,87 @@
+package browser
+
+import (
+	"testing"
+	"time"
+
+	"benchvigil/internal/unit"
+)
+
+// The bounds are promises of the wall, not guesses of a test: a drop is seen
+// within a second, and a dead daemon within three.
+const (
+	dropWithin    = time.Second
+	silenceWithin = 3 * time.Second
+)
+
+func TestLive(t *testing.T) {
+	r := newRig(t, "", "left", "right")
+	wall := newTab(t)
+	defer wall.close()
+	wall.open(r.url + "/")
+	for _, b := range r.boards {
+		b.draw(412 * unit.Milliampere)
+	}
+	wall.wait("two runs", `document.querySelectorAll(".tile .uptime").length === 2`)
+	aDropShows(t, r, wall)
+	aPhoneAcknowledges(t, r, wall)
+	aDeadDaemonShows(t, r, wall)
+	andHeals(t, r, wall)
+}
+
+func aDropShows(t *testing.T, r *rig, wall *tab) {
+	t.Helper()
+	if words := run[string](wall, `document.querySelector("#station-left.danger")?.innerText ?? ""`); words != "" {
+		t.Fatalf("the tile shows a danger before there is one: %q", words)
+	}
+	wall.watch("drop", `document.getElementById("station-left").classList.contains("danger")`)
+	cut := r.boards["left"].draw(0)
+	took := wall.seen("drop").Sub(cut)
+	t.Logf("the tile shows a drop %v after the cut", took.Round(time.Millisecond))
+	if took > dropWithin {
+		t.Errorf("a drop shows %v after the cut, want %v at most", took, dropWithin)
+	}
+}
+
+func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
+	t.Helper()
+	wall.wait("the alert on the tile", `document.querySelector("#station-left .call")`)
+	phone := newTab(t)
+	phone.size(390, 844)
+	phone.open(r.url + "/m/left")
+	const button = `document.querySelector("#station .alarm [value=acknowledge]")`
+	phone.wait("the button", button)
+	run[bool](phone, "("+button+".click(), true)")
+	phone.wait("the question who it is", `document.querySelector("dialog[open] input")`)
+	run[bool](phone, `(() => { const i = document.querySelector("dialog[open] input"); i.value = "Kim"; i.form.querySelector("[value=named]").click(); return true })()`)
+	wall.wait("seen to", `!document.querySelector("#station-left .call") && document.getElementById("station-left").innerText.includes("seen to")`)
+	phone.close()
+}
+
+func aDeadDaemonShows(t *testing.T, r *rig, wall *tab) {
+	t.Helper()
+	wall.allow("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET")
+	wall.watch("silence", `!document.getElementById("silence").hidden`)
+	killed := time.Now()
+	r.kill()
+	took := wall.seen("silence").Sub(killed)
+	t.Logf("the wall says so %v after the kill", took.Round(time.Millisecond))
+	if took > silenceWithin {
+		t.Errorf("the wall says so %v after the kill, want %v at most", took, silenceWithin)
+	}
+	if !run[bool](wall, `document.getElementById("silence").checkVisibility()`) {
+		t.Error("it says so where nobody sees it")
+	}
+}
+
+// The same program serves again, so the page stays the same document.
+func andHeals(t *testing.T, r *rig, wall *tab) {
+	t.Helper()
+	run[bool](wall, `window.sameDocument = true`)
+	r.start()
+	wall.wait("news", `document.getElementById("silence").hidden`)
+	wall.wait("the right station goes on", `document.querySelector("#station-right .uptime")`)
+	if !run[bool](wall, `window.sameDocument === true`) {
+		t.Error("it loaded itself again, though the same program serves")
+	}
+}
