@@ -54,6 +54,10 @@ var rooms = []room{
 		of: "internal/trace", pure: true, ours: []string{"internal/unit", "internal/bench"},
 		why: "packed readings are a file format: whoever keeps them, they are read and written by pure functions",
 	},
+	{
+		of: "internal/chart", pure: true, ours: []string{"internal/unit", "internal/bench", "internal/trace", "internal/stats", "internal/signature"},
+		why: "what is drawn and listed of the past follows from the facts alone: it reads no store, and pages and interface share it",
+	},
 	{of: "internal/logkey", why: "the spelling of log keys needs only zap"},
 
 	{of: "internal/usb", ours: vocabulary, why: edgeWhy},
