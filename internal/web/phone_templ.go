@@ -107,7 +107,7 @@ func listPage(p *List) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			if p.HasAlerts {
-				templ_7745c5c3_Err = thumbAlarm(p.Roll.Thumb()).Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = thumbAlarm(p.Roll.Thumb(), p.Roll.Thumb().Title).Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
@@ -703,7 +703,7 @@ func phoneStation(l *Look, t Tile) templ.Component {
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}
-			templ_7745c5c3_Err = thumbAlarm(thumbOf(t.Alarms)).Render(ctx, templ_7745c5c3_Buffer)
+			templ_7745c5c3_Err = thumbAlarm(thumbOf(t.Alarms), thumbOf(t.Alarms).Brief).Render(ctx, templ_7745c5c3_Buffer)
 			if templ_7745c5c3_Err != nil {
 				return templ_7745c5c3_Err
 			}

@@ -67,7 +67,7 @@ func (v view) parts(l *Look) []element {
 		out := append(l.notices(), element{"summary", l.Summary, summary(l.Summary)}, element{"rows", l.Rows(), stationRows(l.Rows())})
 		if l.HasAlerts {
 			r := l.roll("/m", v.ack).fold()
-			out = append(out, element{"alerts", r, shortRoll(r)}, element{"thumb", r.Thumb(), thumbAlarm(r.Thumb())})
+			out = append(out, element{"alerts", r, shortRoll(r)}, element{"thumb", r.Thumb(), thumbAlarm(r.Thumb(), r.Thumb().Title)})
 		}
 		return out
 	}
