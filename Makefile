@@ -76,6 +76,19 @@ test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual ma
 test-browser: setup build ## the pages, and a phone's side of alerts, in a real Chromium
 	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -p 1 -timeout 20m ./internal/alert/webpush/browser ./internal/web/browser
 
+# Where the pictures go.
+SCREENS ?= $(CACHE)/screenshots
+
+.PHONY: screenshots
+screenshots: setup build ## pictures of every page, for people to look at, into SCREENS
+	@rm -rf $(SCREENS)
+	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) BENCHVIGIL_SCREENSHOTS=$(SCREENS) \
+		go test -count=1 -run='^TestScreenshots$$' ./internal/web/browser && ls $(SCREENS)/*
+
+.PHONY: bench-web
+bench-web: setup build ## how long every page takes to its first text, in a real Chromium over loopback
+	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -run='^$$' -bench=FirstPaint -benchtime=10x ./internal/web/browser
+
 .PHONY: fuzz
 fuzz: setup-build ## every fuzz target that needs no C code, each for FUZZTIME
 	@internal/tools/fuzz.sh $(FUZZTIME)

@@ -63,6 +63,9 @@ func TestAccessible(t *testing.T) {
 		told := map[string]bool{}
 		for _, light := range []string{"light", "dark"} {
 			p.features("prefers-color-scheme", light, "prefers-reduced-motion", "reduce")
+			if n := run[int](p, `document.getAnimations().filter((a) => a.playState === "running").length`); n > 0 {
+				t.Errorf("%s: %d animations run for people who asked for none", one.name, n)
+			}
 			for _, width := range []int64{320, 1920} {
 				p.size(width, 1080)
 				for _, v := range p.violations() {

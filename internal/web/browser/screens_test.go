@@ -1,0 +1,94 @@
+package browser
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+)
+
+// screen is a picture for people to look at.
+type screen struct {
+	name, url     string
+	width, height int64
+	whole         bool   // also what lies below the edge of the screen
+	before        string // a script that brings the page where it is to be looked at
+}
+
+// lived is how long the simulated bench plays before pictures are taken, so that
+// charts are full: ten minutes of the bench.
+const (
+	lived     = 20 * time.Second
+	livedFast = "30" // times as fast
+)
+
+// Pictures of every page, by day and by night, into the folder that
+// BENCHVIGIL_SCREENSHOTS names.
+//
+//	make screenshots
+func TestScreenshots(t *testing.T) {
+	dir := os.Getenv("BENCHVIGIL_SCREENSHOTS")
+	if dir == "" {
+		t.Skip("pictures are for people: run make screenshots")
+	}
+	must(t, os.MkdirAll(dir, 0o750))
+	p := newTab(t)
+	defer p.close()
+	for _, s := range screens(t) {
+		for _, light := range []string{"day", "night"} {
+			p.features("prefers-color-scheme", map[string]string{"day": "light", "night": "dark"}[light])
+			p.size(s.width, s.height)
+			if code := p.load(s.url); code != 200 {
+				t.Errorf("%s: status %d", s.name, code)
+				break
+			}
+			file := filepath.Join(dir, fmt.Sprintf("%s-%d-%s.png", s.name, s.width, light))
+			p.take(file, &s)
+			t.Log(file)
+		}
+	}
+}
+
+func (p *tab) take(file string, s *screen) {
+	p.tb.Helper()
+	_ = run[bool](p, `new Promise((done) => setTimeout(() => done(true), 1200))`) // what is live has come
+	if s.before != "" {
+		run[bool](p, "("+s.before+", true)")
+		_ = run[bool](p, `new Promise((done) => setTimeout(() => done(true), 800))`)
+	}
+	picture := chromedp.CaptureScreenshot()
+	if s.whole {
+		picture = chromedp.FullScreenshot(100)
+	}
+	b, err := chromedp.Run(p.ctx, picture)
+	must(p.tb, err)
+	must(p.tb, os.WriteFile(file, b, 0o600))
+}
+
+func screens(tb testing.TB) []screen {
+	tb.Helper()
+	played := demo(tb, "--stations", "8", "--speed", livedFast, "--data", tb.TempDir())
+	began := time.Now()
+	var out []screen
+	for _, n := range []string{"1", "6", "12", "40"} {
+		out = append(out, screen{name: "wall-" + n, url: demo(tb, "--states", "--stations", n) + wallPath, width: wide, height: high})
+	}
+	states := demo(tb, "--states")
+	out = append(out,
+		screen{name: "states", url: states + "/dev/states", width: wide, height: high, whole: true},
+		screen{name: "alerts", url: states + "/alerts", width: 390, height: 844, whole: true},
+		screen{name: "alerts", url: states + "/alerts", width: 1280, height: 900, whole: true},
+	)
+	for _, width := range []int64{320, 390} {
+		out = append(out,
+			screen{name: "phone", url: states + "/m", width: width, height: 844},
+			screen{name: "phone-station", url: states + "/m/s-2", width: width, height: 844, whole: true},
+		)
+	}
+	out = append(out, screen{name: "wall-played", url: played + wallPath, width: wide, height: high})
+	time.Sleep(max(0, lived-time.Since(began)))
+	return out
+}
