@@ -4,10 +4,15 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"regexp"
 	"strconv"
+	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 )
 
 // Text stands out from its ground by 4.5 to 1, and what shows where something
@@ -49,10 +54,64 @@ func TestContrast(t *testing.T) {
 	}
 	for name, colours := range themes(t) {
 		for _, p := range pairs {
+			if strings.HasPrefix(name, "phone") && p.least == reads && p.ground != "rail" {
+				p.least = 7 // in sunlight
+			}
 			if got := contrast(t, colours, p.front, p.ground); got < p.least {
 				t.Errorf("%s: %s on %s is %.2f to 1, want %g", name, p.front, p.ground, got, p.least)
 			}
 		}
+	}
+}
+
+// What is chosen is lit as the phone would light it.
+func TestChosenThemes(t *testing.T) {
+	b, err := os.ReadFile("assets/theme.css")
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := themes(t)
+	for class, want := range map[string]string{"light": "phone", "dark": "phone at night"} {
+		block := regexp.MustCompile(`(?s)\.phone\.` + class + ` \{.*?\n\}`).Find(b)
+		got := map[string]string{}
+		for _, m := range property.FindAllSubmatch(block, -1) {
+			got[string(m[1])] = string(m[2])
+		}
+		if diff := cmp.Diff(all[want], got); diff != "" {
+			t.Errorf(".phone.%s (-want +got):\n%s", class, diff)
+		}
+	}
+}
+
+// By day a page for a phone is light, unless somebody chose otherwise in that
+// browser; what else a cookie says is nothing.
+func TestThemeByTheSun(t *testing.T) {
+	for _, tc := range []struct {
+		chosen string
+		hour   int
+		want   string
+	}{
+		{themeAuto, 6, ""}, {themeAuto, 7, "light"}, {themeAuto, 18, "light"}, {themeAuto, 19, ""},
+		{themeDark, 12, "dark"}, {themeLight, 23, "light"},
+	} {
+		if got := themeOf(tc.chosen, tc.hour); got != tc.want {
+			t.Errorf("%+v: %q", tc, got)
+		}
+	}
+	for cookie, want := range map[string]string{"dark": "phone dark", "light": "phone light", "x y": "phone"} {
+		r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "http://localhost/m", nil)
+		r.Header.Set("Cookie", "theme="+cookie)
+		w := httptest.NewRecorder()
+		newSite(t, options(t)).Handler().ServeHTTP(w, r)
+		if got := attribute(one(t, parse(t, w.Body.String()), "html", ""), "class"); got != want && !(cookie == "x y" && got == "phone light") {
+			t.Errorf("with %q the page is %q", cookie, got)
+		}
+	}
+	if r := send(t, options(t), "/theme", "theme=dark"); r.StatusCode != http.StatusSeeOther || len(r.Cookies()) != 1 || r.Cookies()[0].Value != "dark" {
+		t.Errorf("chosen: %s, %v", r.Status, r.Cookies())
+	}
+	if r := send(t, options(t), "/theme", "theme=pink"); r.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("pink: %s", r.Status)
 	}
 }
 

@@ -14,7 +14,7 @@ func (l *Look) sheets() []string {
 		out = append(out, "alerts.css")
 	}
 	if l.Phone {
-		out = append(out, "phone.css")
+		out = append(out, "phone.css", "theme.css")
 	}
 	return append(out, l.Sheets...)
 }

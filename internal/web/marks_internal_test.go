@@ -147,7 +147,11 @@ func TestNoMarks(t *testing.T) {
 	o := options(t, someStations(3)...)
 	for _, path := range []string{"/", "/m", "/m/s-1"} {
 		root := page(t, o, path)
-		if n := len(all(root, "form", "")) + len(all(root, "dialog", "")) + len(all(root, "button", "")); n != 0 {
+		n := len(all(root, "form", "")) + len(all(root, "dialog", "")) + len(all(root, "button", ""))
+		for _, f := range all(root, "form", "theme") { // changes nothing on the bench
+			n -= 1 + len(all(f, "button", ""))
+		}
+		if n != 0 {
 			t.Errorf("%s has %d ways to mark something", path, n)
 		}
 	}
@@ -162,7 +166,7 @@ func TestEveryButtonWorksWithoutScript(t *testing.T) {
 	pressed := map[string]bool{}
 	for _, path := range everyPage {
 		for _, form := range all(page(t, marking(t, &marked{}), path), "form", "") {
-			if inDialog(form) {
+			if inDialog(form) || hasClass(form, "theme") {
 				continue
 			}
 			for _, button := range all(form, "button", "") {

@@ -26,6 +26,7 @@ type Look struct {
 	Assets                 string
 	Live                   string   // the path of the stream that keeps the page up to date
 	Phone                  bool     // it is made for a phone
+	Theme, Chosen          string   // how it is lit there, and what was chosen
 	Sheets, Scripts        []string // of its own, besides those of every page
 	Answer                 Answer   // confirms what was just done without script
 	Again                  string   // the path to load next without script; empty: the same
@@ -44,6 +45,7 @@ type Look struct {
 	Alarms                 []Alarm
 	Strip                  Strip
 
+	hour    int // of the bench
 	outlets Outlets
 	old     func(name string, data any) templ.Component
 }
@@ -169,6 +171,7 @@ func (s *Site) look() Look {
 	if newest.IsZero() {
 		newest = now
 	}
+	f.hour = newest.In(s.o.Zone).Hour()
 	f.Now = newest.In(s.o.Zone).Format(time.TimeOnly)
 	c := clock{s.o.Zone, newest}
 	if s.o.Alerts != nil {
@@ -185,7 +188,8 @@ func (s *Site) look() Look {
 // lookOf is the bench at one moment for whoever asks.
 func (s *Site) lookOf(r *http.Request) Look {
 	l, who := s.look(), access.Of(r.Context())
-	l.Signed = who.Name
+	l.Signed, l.Chosen = who.Name, chosenTheme(r)
+	l.Theme = themeOf(l.Chosen, l.hour)
 	if !who.Works() {
 		l.onlyView()
 	}

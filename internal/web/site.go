@@ -153,6 +153,7 @@ func (s *Site) routes() http.Handler {
 	mux.HandleFunc("GET /m/{station}", s.serveOne)
 	mux.HandleFunc("GET /m/{station}/{what}", s.serveAsk)
 	mux.HandleFunc("GET /live", s.serveLive)
+	mux.Handle("POST /theme", http.NewCrossOriginProtection().Handler(http.HandlerFunc(s.serveTheme)))
 	mux.HandleFunc("GET /healthz", s.serveCheck(s.o.Health))
 	mux.HandleFunc("GET /readyz", s.serveCheck(s.o.Ready))
 	if s.o.Mark != nil {
