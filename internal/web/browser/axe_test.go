@@ -63,7 +63,7 @@ func TestAccessible(t *testing.T) {
 		told := map[string]bool{}
 		for _, light := range []string{"light", "dark"} {
 			p.features("prefers-color-scheme", light, "prefers-reduced-motion", "reduce")
-			if n := run[int](p, `document.getAnimations().filter((a) => a.playState === "running").length`); n > 0 {
+			if n := run[int](p, animations); n > 0 {
 				t.Errorf("%s: %d animations run for people who asked for none", one.name, n)
 			}
 			for _, width := range []int64{320, 1920} {
@@ -75,8 +75,8 @@ func TestAccessible(t *testing.T) {
 					told[v.String()] = true
 					t.Errorf("%s, %s, %d px wide: %v", one.name, light, width, v)
 				}
-				if over := run[float64](p, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
-					t.Errorf("%s, %d px wide: it is %g px too wide", one.name, width, over)
+				if over := run[[]float64](p, overflow); over[0] > 0 {
+					t.Errorf("%s, %d px wide: it is %g px too wide", one.name, width, over[0])
 				}
 			}
 		}

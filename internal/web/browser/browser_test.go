@@ -96,9 +96,10 @@ type tab struct {
 	tb  testing.TB
 	ctx context.Context
 
-	close   func() // judges it too
+	close func() // judges it too
+
 	mu      sync.Mutex
-	wrong   []string
+	noted   []string // what went wrong
 	allowed []string // parts of complaints that a test brings about
 }
 
@@ -145,7 +146,7 @@ func own(address string) bool {
 func (p *tab) note(format string, args ...any) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.wrong = append(p.wrong, fmt.Sprintf(format, args...))
+	p.noted = append(p.noted, fmt.Sprintf(format, args...))
 }
 
 // allow takes complaints with such a part for what the test is about.
@@ -156,7 +157,7 @@ func (p *tab) allow(part ...string) {
 }
 
 func (p *tab) judge() {
-	for _, w := range p.wrong {
+	for _, w := range p.noted {
 		if !p.expected(w) {
 			p.tb.Error(w)
 		}
@@ -171,6 +172,13 @@ func (p *tab) expected(w string) bool {
 	}
 	return false
 }
+
+// overflow is how far the page stands out of the screen, and animations how many
+// of them run.
+const (
+	overflow   = `(() => { const e = document.documentElement; return [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight] })()`
+	animations = `document.getAnimations().filter((a) => a.playState === "running").length`
+)
 
 func (p *tab) size(width, height int64) {
 	p.tb.Helper()

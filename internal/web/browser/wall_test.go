@@ -40,7 +40,7 @@ const wallPath = "/"
 
 func (p *tab) checkWall(name string, part float64) {
 	p.tb.Helper()
-	if over := run[[]float64](p, `(() => { const e = document.documentElement; return [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight] })()`); over[0] > 0 || over[1] > 0 {
+	if over := run[[]float64](p, overflow); over[0] > 0 || over[1] > 0 {
 		p.tb.Errorf("%s: the wall is %g px too wide and %g px too high for %d × %d", name, over[0], over[1], wide, high)
 	}
 	for _, cut := range run[[]string](p, cutOff) {
