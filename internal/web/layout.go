@@ -19,6 +19,14 @@ func (l *Look) sheets() []string {
 	return append(out, l.Sheets...)
 }
 
+// scripts are those of a page besides app.js.
+func (l *Look) scripts() []string {
+	if l.Phone {
+		return append([]string{"phone.js"}, l.Scripts...)
+	}
+	return l.Scripts
+}
+
 // again is when, and as which page, it loads itself without script.
 func (l *Look) again() string {
 	switch {

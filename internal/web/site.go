@@ -168,6 +168,7 @@ func (s *Site) routes() http.Handler {
 		mux.HandleFunc("GET /"+name, s.serveAsset(name))
 	}
 	s.pushRoutes(mux)
+	s.installRoutes(mux)
 	if s.o.API != nil {
 		mux.Handle("/api/", s.o.API)
 	}

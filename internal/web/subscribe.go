@@ -63,11 +63,16 @@ func subscriberOf(p *Phone, c clock) Subscriber {
 }
 
 func (s *Site) pushRoutes(mux *http.ServeMux) {
-	if s.o.Push == nil {
-		return
+	if s.o.Push != nil {
+		mux.HandleFunc("GET /phone", s.serveSubscribe)
+		mux.Handle("/push/", s.o.Push.Handler)
 	}
-	mux.HandleFunc("GET /phone", s.serveSubscribe)
-	mux.Handle("/push/", s.o.Push.Handler)
+}
+
+// installRoutes let a phone put the pages on its home screen, and keep one for when
+// it does not reach the bench.
+func (s *Site) installRoutes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /offline", s.serveOffline)
 	mux.HandleFunc("GET /manifest.webmanifest", s.serveManifest)
 	for _, size := range iconSizes {
 		mux.HandleFunc(fmt.Sprintf("GET /icon-%d.png", size), s.serveIcon(size))

@@ -5,6 +5,9 @@ import (
 	"image/png"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -160,12 +163,12 @@ func TestIcon(t *testing.T) {
 // Without Push there is nothing of it.
 func TestNoPush(t *testing.T) {
 	s := newSite(t, options(t, running()))
-	for _, path := range []string{"/phone", "/push/key", "/manifest.webmanifest", "/icon-192.png"} {
+	for _, path := range []string{"/phone", "/push/key"} {
 		if r := ask(t, s, http.MethodGet, path); r.StatusCode != http.StatusNotFound {
 			t.Errorf("%s: %s", path, r.Status)
 		}
 	}
-	if page := body(t, ask(t, s, http.MethodGet, "/m")); strings.Contains(page, "manifest") || strings.Contains(page, `"/phone"`) {
+	if page := body(t, ask(t, s, http.MethodGet, "/m")); strings.Contains(page, `"/phone"`) {
 		t.Error("the page leads where nothing is")
 	}
 	with := newSite(t, pushing(t, "", Phone{}))
@@ -174,7 +177,7 @@ func TestNoPush(t *testing.T) {
 			t.Errorf("%s: %s", path, r.Status)
 		}
 	}
-	if page := body(t, ask(t, with, http.MethodGet, "/m")); !strings.Contains(page, "manifest") || !strings.Contains(page, `"/phone"`) {
+	if page := body(t, ask(t, with, http.MethodGet, "/m")); !strings.Contains(page, `"/phone"`) {
 		t.Error("the page does not lead to it")
 	}
 }
@@ -200,4 +203,43 @@ func askOf(t *testing.T, h http.Handler, host, proto string) string {
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
 	return w.Body.String()
+}
+
+// What the worker keeps for when the bench is out of reach is served, and the page
+// among it says plainly that nothing is watched, needs nothing that is not kept, and
+// tells nothing of any board.
+func TestOfflinePage(t *testing.T) {
+	b, err := os.ReadFile("assets/worker.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var kept []string
+	for _, m := range regexp.MustCompile(`"(/[a-z.]+)"`).FindAllSubmatch(regexp.MustCompile(`const stocked = .*`).Find(b), -1) {
+		kept = append(kept, string(m[1]))
+	}
+	o := options(t, someStations(3)...)
+	s := newSite(t, o)
+	for _, path := range kept {
+		if r := ask(t, s, http.MethodGet, path); r.StatusCode != http.StatusOK {
+			t.Errorf("%s: %s", path, r.Status)
+		}
+	}
+	root := page(t, o, "/offline")
+	if !slices.Contains(kept, "/offline") || !strings.Contains(text(root), "Nothing is watched from here now.") {
+		t.Errorf("kept %q; it says %s", kept, text(root))
+	}
+	for n := range root.Descendants() {
+		needs := attribute(n, "src")
+		if n.Data == "link" && attribute(n, "rel") == "stylesheet" {
+			needs = attribute(n, "href")
+		}
+		if needs != "" && !slices.Contains(kept, needs) {
+			t.Errorf("it needs %s, which is not kept", needs)
+		}
+	}
+	for _, one := range o.Snapshots() {
+		if strings.Contains(text(root), one.Name) {
+			t.Errorf("it tells of %s", one.Name)
+		}
+	}
 }

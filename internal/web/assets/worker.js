@@ -1,9 +1,49 @@
-// Runs in the browser while no page of the bench is open: shows what the bench
-// sends, reports that it was shown, and takes answers. What comes is written by
+// Runs in the browser beside the pages of the bench, and while none is open: keeps
+// one for when the bench is out of reach, shows what the bench sends, reports that it was shown, and takes answers. What comes is written by
 // internal/alert/webpush/payload.go.
 
-self.addEventListener("install", () => self.skipWaiting());
+self.addEventListener("install", (e) => {
+  self.skipWaiting();
+  e.waitUntil(stock());
+});
 self.addEventListener("activate", (e) => e.waitUntil(self.clients.claim()));
+
+// Where the bench is out of reach, a page says so instead of the browser. Nothing
+// else is kept: what a page of the bench shows is true now, or not shown.
+
+const larder = "offline";
+const stocked = ["/offline", "/style.css", "/marks.css", "/phone.css", "/theme.css", "/phone.js", "/icon.svg"];
+let fresh = false; // since this worker was started
+
+async function stock() {
+  const c = await caches.open(larder);
+  fresh = await c.addAll(stocked.map((url) => new Request(url, { cache: "reload" }))).then(
+    () => true,
+    () => false, // the next visit tries again
+  );
+}
+
+self.addEventListener("fetch", (e) => {
+  const url = new URL(e.request.url);
+  if (e.request.method !== "GET" || url.origin !== self.location.origin) return;
+  if (e.request.mode === "navigate") e.respondWith(visit(e));
+  else if (stocked.includes(url.pathname)) e.respondWith(fetch(e.request).catch(() => kept(url.pathname)));
+});
+
+async function visit(e) {
+  try {
+    const page = await fetch(e.request);
+    if (!fresh) e.waitUntil(stock());
+    return page;
+  } catch {
+    return kept("/offline");
+  }
+}
+
+async function kept(path) {
+  const c = await caches.open(larder);
+  return (await c.match(path)) ?? Response.error();
+}
 
 self.addEventListener("push", (e) => e.waitUntil(arrive(e.data)));
 
