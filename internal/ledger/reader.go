@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -57,6 +58,28 @@ type Query struct {
 	Station  string
 	From, To time.Time // both inclusive, to the millisecond
 	Outcome  string    // of runs and watches
+	Newest   int       // of runs and watches: so many, the newest first; 0: all, the oldest first
+	Before   int64     // with Newest: only those that came before this one, by its Seq; 0: all
+}
+
+// order is the end of a query of runs or watches.
+func (q *Query) order(table, began string) string {
+	if q.Newest == 0 {
+		return " ORDER BY " + began + ", " + table + ".id"
+	}
+	before := q.Before
+	if before == 0 {
+		before = lastMoment
+	}
+	return fmt.Sprintf(" AND %[1]s.id < %d ORDER BY %[1]s.id DESC LIMIT %d", table, before, q.Newest)
+}
+
+// ofStation is the condition that rows of a table belong to a station, ?1.
+func (q *Query) ofStation(table string) string {
+	if q.Station == "" {
+		return "?1 = ''"
+	}
+	return table + ".station = (SELECT id FROM station WHERE name = ?1)"
 }
 
 const (
@@ -77,6 +100,8 @@ func (q *Query) span() (from, to int64) {
 
 // Run is one run as the events tell it.
 type Run struct {
+	Seq      int64  // numbers runs in the order in which they were told
+	ID       string // of the event that began it
 	Station  string
 	Hookup   int // how many hook-up marks the station had before
 	Profile  string
@@ -93,20 +118,27 @@ type Run struct {
 	Stalls   int
 }
 
-// Runs lists the runs that touch the interval, by their start.
+// Runs lists the runs that touch the interval, by their start. One whose end
+// nobody saw went on until the next one of its station at most.
 func (r *Reader) Runs(ctx context.Context, q Query) iter.Seq2[Run, error] {
 	from, to := q.span()
-	return rows(ctx, r.db, `SELECT station.name, hookup, profile, started, assumed, outcome, kind, ended, uptime, window, met, missed, restarts, stalls
-		FROM run JOIN station ON station.id = station
-		WHERE (?1 = '' OR station.name = ?1) AND (?2 = '' OR outcome = ?2) AND started <= ?4 AND coalesce(ended, ?4) >= ?3
-		ORDER BY started, run.id`, func(s scan) (v Run, err error) {
-		var started int64
-		var ended, lasted, window, met, missed sql.NullInt64
-		err = s(&v.Station, &v.Hookup, &v.Profile, &started, &v.Assumed, &v.Outcome, &v.Kind, &ended, &lasted, &window, &met, &missed, &v.Restarts, &v.Stalls)
-		v.Started, v.Ended, v.Met, v.Missed = moment(started), maybe(ended), maybe(met), maybe(missed)
-		v.Lasted, v.Window = time.Duration(lasted.Int64)*time.Millisecond, time.Duration(window.Int64)*time.Millisecond
-		return v, err
-	}, q.Station, q.Outcome, from, to)
+	return rows(ctx, r.db, runColumns+`WHERE `+q.ofStation("run")+` AND (?2 = '' OR outcome = ?2) AND started <= ?4
+		AND coalesce(ended, CASE outcome WHEN 'unseen' THEN (SELECT min(started) FROM run later
+			WHERE later.station = run.station AND later.id > run.id) END, ?4) >= ?3`+q.order("run", "started"),
+		scanRun, q.Station, q.Outcome, from, to)
+}
+
+const runColumns = `SELECT run.id, event.id, station.name, hookup, profile, started, assumed, outcome, kind, ended, uptime, window, met, missed, restarts, stalls
+	FROM run JOIN station ON station.id = run.station JOIN event ON event.seq = run.id `
+
+func scanRun(s scan) (v Run, err error) {
+	var id []byte
+	var started int64
+	var ended, lasted, window, met, missed sql.NullInt64
+	err = s(&v.Seq, &id, &v.Station, &v.Hookup, &v.Profile, &started, &v.Assumed, &v.Outcome, &v.Kind, &ended, &lasted, &window, &met, &missed, &v.Restarts, &v.Stalls)
+	v.ID, v.Started, v.Ended, v.Met, v.Missed = hex.EncodeToString(id), moment(started), maybe(ended), maybe(met), maybe(missed)
+	v.Lasted, v.Window = time.Duration(lasted.Int64)*time.Millisecond, time.Duration(window.Int64)*time.Millisecond
+	return v, err
 }
 
 // Uptime is how long the run lasted; unknown while it runs, and where nobody
@@ -127,6 +159,8 @@ func maybe(ms sql.NullInt64) time.Time {
 
 // Watch is one watch as the events tell it.
 type Watch struct {
+	Seq     int64  // numbers watches in the order in which they were told
+	ID      string // of the event that armed it
 	Station string
 	Goal    string // in its text form
 	By      string
@@ -139,15 +173,17 @@ type Watch struct {
 // Watches lists the watches that touch the interval, by when they were armed.
 func (r *Reader) Watches(ctx context.Context, q Query) iter.Seq2[Watch, error] {
 	from, to := q.span()
-	return rows(ctx, r.db, `SELECT station.name, goal, by, armed, outcome, kind, ended FROM watch JOIN station ON station.id = station
-		WHERE (?1 = '' OR station.name = ?1) AND (?2 = '' OR outcome = ?2) AND armed <= ?4 AND coalesce(ended, ?4) >= ?3
-		ORDER BY armed, watch.id`, func(s scan) (v Watch, err error) {
-		var armed int64
-		var ended sql.NullInt64
-		err = s(&v.Station, &v.Goal, &v.By, &armed, &v.Outcome, &v.Kind, &ended)
-		v.Armed, v.Ended = moment(armed), maybe(ended)
-		return v, err
-	}, q.Station, q.Outcome, from, to)
+	return rows(ctx, r.db, `SELECT watch.id, event.id, station.name, goal, by, armed, outcome, kind, ended
+		FROM watch JOIN station ON station.id = watch.station JOIN event ON event.seq = watch.id
+		WHERE `+q.ofStation("watch")+` AND (?2 = '' OR outcome = ?2) AND armed <= ?4 AND coalesce(ended, ?4) >= ?3`+q.order("watch", "armed"),
+		func(s scan) (v Watch, err error) {
+			var id []byte
+			var armed int64
+			var ended sql.NullInt64
+			err = s(&v.Seq, &id, &v.Station, &v.Goal, &v.By, &armed, &v.Outcome, &v.Kind, &ended)
+			v.ID, v.Armed, v.Ended = hex.EncodeToString(id), moment(armed), maybe(ended)
+			return v, err
+		}, q.Station, q.Outcome, from, to)
 }
 
 // Events lists the events that happened in the interval, in the order in which
