@@ -49,7 +49,7 @@ func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	phone := newTab(t)
 	phone.size(390, 844)
 	phone.open(r.url + "/m/left")
-	const button = `document.querySelector("#station .alarm [value=acknowledge]")`
+	const button = `[...document.querySelectorAll("button")].find((b) => b.checkVisibility() && b.innerText.startsWith("Acknowledge"))`
 	phone.wait("the button", button)
 	run[bool](phone, "("+button+".click(), true)")
 	phone.wait("the question who it is", `document.querySelector("dialog[open] input")`)

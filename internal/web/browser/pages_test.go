@@ -7,7 +7,7 @@ func allPages(tb testing.TB) []page {
 	tb.Helper()
 	states := demo(tb, "--states")
 	return []page{
-		{"wall", states + "/"},
+		{"wall", demo(tb, "--states", "--stations", "12") + wallPath},
 		{"all states", states + "/dev/states"},
 		{"stations on a phone", states + "/m"},
 		{"a station on a phone", states + "/m/s-2"},

@@ -85,7 +85,7 @@ func screens(tb testing.TB) []screen {
 	for _, width := range []int64{320, 390} {
 		out = append(out,
 			screen{name: "phone", url: states + "/m", width: width, height: 844},
-			screen{name: "phone-station", url: states + "/m/s-2", width: width, height: 844, whole: true},
+			screen{name: "phone-station", url: states + "/m/s-2", width: width, height: 844},
 		)
 	}
 	out = append(out, screen{name: "wall-played", url: played + wallPath, width: wide, height: high})
