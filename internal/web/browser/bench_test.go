@@ -21,16 +21,18 @@ import (
 	"benchvigil/internal/unit"
 )
 
+// builtIn is the folder of the program, as long as the tests run.
+var builtIn string
+
 // program builds the program once, or takes that in BENCHVIGIL_BIN.
-var program = sync.OnceValues(func() (string, error) {
+var program = sync.OnceValues(func() (bin string, err error) {
 	if bin := os.Getenv("BENCHVIGIL_BIN"); bin != "" {
 		return filepath.Abs(bin)
 	}
-	dir, err := os.MkdirTemp("", "benchvigil-browser-") // as long as the tests
-	if err != nil {
+	if builtIn, err = os.MkdirTemp("", "benchvigil-browser-"); err != nil {
 		return "", err
 	}
-	bin := filepath.Join(dir, "benchvigil")
+	bin = filepath.Join(builtIn, "benchvigil")
 	out, err := exec.CommandContext(context.Background(), "go", "build", "-o", bin, "benchvigil/cmd/benchvigil").CombinedOutput()
 	if err != nil {
 		return "", fmt.Errorf("build the program: %w: %s", err, out)

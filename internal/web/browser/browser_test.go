@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 )
@@ -33,6 +34,9 @@ func TestMain(m *testing.M) {
 	code := m.Run()
 	if chromium.stop != nil {
 		chromium.stop()
+	}
+	if builtIn != "" {
+		_ = os.RemoveAll(builtIn)
 	}
 	os.Exit(code)
 }
@@ -185,6 +189,12 @@ func (p *tab) size(width, height int64) {
 	must(p.tb, chromedp.Do(p.ctx, chromedp.EmulateViewport(width, height)))
 }
 
+// phone makes it one: a small screen that is touched.
+func (p *tab) phone(width, height int64) {
+	p.tb.Helper()
+	must(p.tb, chromedp.Do(p.ctx, chromedp.EmulateViewport(width, height, chromedp.EmulateMobile, chromedp.EmulateTouch)))
+}
+
 // features sets media features, such as "prefers-color-scheme", "dark".
 func (p *tab) features(pairs ...string) {
 	p.tb.Helper()
@@ -256,4 +266,9 @@ func (p *tab) seen(name string) time.Time {
 	p.tb.Helper()
 	ms := until[float64](p, name, fmt.Sprintf(`window[%q]`, "seen "+name))
 	return time.UnixMicro(int64(ms * 1000))
+}
+
+// wheel turns it at a place of the page.
+func wheel(x, y, by float64) chromedp.Action[chromedp.Void] {
+	return chromedp.MouseEvent(input.DispatchMouseEventTypeMouseWheel, x, y, func(e *input.DispatchMouseEventParams) { e.DeltaY = by })
 }

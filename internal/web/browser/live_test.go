@@ -47,7 +47,7 @@ func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	t.Helper()
 	wall.wait("the alert on the tile", `document.querySelector("#station-left .call")`)
 	phone := newTab(t)
-	phone.size(390, 844)
+	phone.phone(390, 844)
 	phone.open(r.url + "/m/left")
 	const button = `[...document.querySelectorAll("button")].find((b) => b.checkVisibility() && b.innerText.startsWith("Acknowledge"))`
 	phone.wait("the button", button)

@@ -40,7 +40,11 @@ func TestScreenshots(t *testing.T) {
 	for _, s := range screens(t) {
 		for _, light := range []string{"day", "night"} {
 			p.features("prefers-color-scheme", map[string]string{"day": "light", "night": "dark"}[light])
-			p.size(s.width, s.height)
+			if s.width < 600 {
+				p.phone(s.width, s.height)
+			} else {
+				p.size(s.width, s.height)
+			}
 			if code := p.load(s.url); code != 200 {
 				t.Errorf("%s: status %d", s.name, code)
 				break
