@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 )
 
 // axe is axe-core, read from where npm has put it.
@@ -28,19 +29,19 @@ type violation struct {
 	}
 }
 
-// rules are the tags of those that are asked for: WCAG 2.2 up to AA, and what
-// axe-core holds for good besides.
-const rules = `["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]`
+// every is all rules of WCAG 2.2 up to AA, and what axe-core holds for good
+// besides; seen are those that colours and the width of the screen bear on.
+const (
+	every = `{ type: "tag", values: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }`
+	seen  = `{ type: "rule", values: ["color-contrast", "target-size", "link-in-text-block", "scrollable-region-focusable"] }`
+)
 
-func (p *tab) violations() (out []violation) {
+func (p *tab) violations(rules string) (out []violation) {
 	p.tb.Helper()
-	b := run[string](p, `axe.run(document, { runOnly: { type: "tag", values: `+rules+` }, resultTypes: ["violations"] }).then((r) => JSON.stringify(r.violations))`)
+	b := run[string](p, `axe.run(document, { runOnly: `+rules+`, resultTypes: ["violations"] }).then((r) => JSON.stringify(r.violations))`)
 	must(p.tb, json.Unmarshal([]byte(b), &out))
 	return out
 }
-
-// page is one to be looked at, and of which bench.
-type page struct{ name, url string }
 
 func (v violation) String() string {
 	var b strings.Builder
@@ -51,34 +52,48 @@ func (v violation) String() string {
 	return b.String()
 }
 
-// Every page can be used by everybody, as far as a program can tell: by day and
-// by night, on the narrowest screen and on a wide one.
+// looks are how a page is looked at: by day and by night, on the narrowest screen
+// and on a wide one.
+var looks = []struct {
+	light string
+	width int64
+	rules string
+}{{"light", 320, every}, {"dark", 320, seen}, {"dark", 1920, every}, {"light", 1920, seen}}
+
+// Every page can be used by everybody, as far as a program can tell.
 func TestAccessible(t *testing.T) {
 	p := newTab(t)
 	defer p.close()
 	script := axe(t)
 	for _, one := range allPages(t) {
-		p.open(one.url)
+		if code := p.load(one.url); code != 200 {
+			t.Errorf("%s: status %d of %s", one.name, code, one.url)
+			continue
+		}
 		run[bool](p, script+"; true")
-		told := map[string]bool{}
-		for _, light := range []string{"light", "dark"} {
-			p.features("prefers-color-scheme", light, "prefers-reduced-motion", "reduce")
-			if n := run[int](p, animations); n > 0 {
-				t.Errorf("%s: %d animations run for people who asked for none", one.name, n)
-			}
-			for _, width := range []int64{320, 1920} {
-				p.size(width, 1080)
-				for _, v := range p.violations() {
-					if told[v.String()] {
-						continue
-					}
-					told[v.String()] = true
-					t.Errorf("%s, %s, %d px wide: %v", one.name, light, width, v)
-				}
-				if over := run[[]float64](p, overflow); over[0] > 0 {
-					t.Errorf("%s, %d px wide: it is %g px too wide", one.name, width, over[0])
-				}
+		p.checkAccess(one.name)
+	}
+}
+
+func (p *tab) checkAccess(name string) {
+	p.tb.Helper()
+	began, told := time.Now(), map[string]bool{}
+	for _, l := range looks {
+		p.features("prefers-color-scheme", l.light, "prefers-reduced-motion", "reduce")
+		p.size(l.width, high)
+		where := fmt.Sprintf("%s, %s, %d px wide", name, l.light, l.width)
+		for _, v := range p.violations(l.rules) {
+			if text := v.String(); !told[text] {
+				told[text] = true
+				p.tb.Errorf("%s: %s", where, text)
 			}
 		}
+		if n := run[int](p, animations); n > 0 {
+			p.tb.Errorf("%s: %d animations run for people who asked for none", where, n)
+		}
+		if over := run[[]float64](p, overflow); over[0] > 0 {
+			p.tb.Errorf("%s: it is %g px too wide", where, over[0])
+		}
 	}
+	p.tb.Logf("%s: looked at in %v", name, time.Since(began).Round(time.Millisecond))
 }

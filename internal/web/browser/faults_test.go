@@ -42,7 +42,7 @@ func TestFaultsAreFound(t *testing.T) {
 	got = append(got, run[[]string](p, cutOff)...)
 	got = append(got, run[[]string](p, fmt.Sprintf(tooLow, matters, 27.0, high))...)
 	run[bool](p, axe(t)+"; true")
-	for _, v := range p.violations() {
+	for _, v := range p.violations(every) {
 		got = append(got, v.String())
 	}
 	if n := run[int](p, animations); n != 1 {

@@ -2,15 +2,23 @@ package browser
 
 import "testing"
 
+// wallPath is where the wall is.
+const wallPath = "/"
+
+// page is one to be looked at.
+type page struct{ name, url string }
+
 // allPages are every page there is, each where it has most on it.
 func allPages(tb testing.TB) []page {
 	tb.Helper()
 	states := demo(tb, "--states")
+	real := newRig(tb, "", "left").url
 	return []page{
 		{"wall", demo(tb, "--states", "--stations", "12") + wallPath},
 		{"all states", states + "/dev/states"},
 		{"stations on a phone", states + "/m"},
 		{"a station on a phone", states + "/m/s-2"},
 		{"alerts", states + "/alerts"},
+		{"phones", real + "/phone"},
 	}
 }

@@ -35,9 +35,6 @@ func TestWall(t *testing.T) {
 	}
 }
 
-// wallPath is where the wall is.
-const wallPath = "/"
-
 func (p *tab) checkWall(name string, part float64) {
 	p.tb.Helper()
 	if over := run[[]float64](p, overflow); over[0] > 0 || over[1] > 0 {
