@@ -13,7 +13,7 @@ document.addEventListener("submit", (e) => {
   if (!form.matches("form.acts, form.marks")) return;
   e.preventDefault();
   const button = e.submitter;
-  if (!button || slipped(form) || (button.value === "stop" && !sure(button, form.dataset.name))) return;
+  if (!button || (!form.matches(".undo") && slipped(form)) || (button.value === "stop" && !sure(button, form.dataset.name))) return;
   form.closest("dialog")?.close();
   send(form, button);
 });
