@@ -35,7 +35,7 @@ func TestLoadOfALedger(t *testing.T) {
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
-	for days, want := range map[int]string{7: "1 person: 2 rings at 1 points", 30: "1 person: 3 rings at 1 points"} {
+	for days, want := range map[int]string{7: "1 person: 2 rings at 1 points", 30: "1 person: 3 rings at 1 points\nthat is since the ledger began, 9 days ago"} {
 		var b bytes.Buffer
 		if err := app.ShowLoad(t.Context(), app.StatsOptions{AlertsOptions: app.AlertsOptions{Out: &b}, Days: days, Data: dir}); err != nil || !strings.Contains(b.String(), want) {
 			t.Errorf("%d days: %v\n%s", days, err, b.String())

@@ -58,8 +58,16 @@ func (o StatsOptions) measure(ctx context.Context) (report load.Report, err erro
 // for that still stand in it.
 const standingSince = 31 * 24 * time.Hour
 
-// loadOf measures what a ledger tells.
+// loadOf measures what a ledger tells, since it is kept where that is not as long.
 func loadOf(ctx context.Context, r *ledger.Reader, from, to time.Time, people int) (load.Report, error) {
+	began, err := r.Began(ctx)
+	if err != nil {
+		return load.Report{}, fmt.Errorf("%w: read when it began: %w", ErrLedger, err)
+	}
+	younger := began.After(from) && began.Before(to)
+	if younger {
+		from = began
+	}
 	var broken error
 	events := func(yield func(bench.Event) bool) {
 		for e, err := range r.AlertEvents(ctx, ledger.Query{From: from.Add(-standingSince), To: to}) {
@@ -73,5 +81,6 @@ func loadOf(ctx context.Context, r *ledger.Reader, from, to time.Time, people in
 		}
 	}
 	report := load.Of(events, from, to, people)
+	report.Younger = younger
 	return report, broken
 }

@@ -44,7 +44,7 @@ func (d *desk) phones() (out []web.Phone) {
 // webLoad is load for the page.
 func (d *desk) webLoad(ctx context.Context, from, to time.Time) (web.Load, error) {
 	r, err := d.measured(ctx, from, to)
-	out := web.Load{From: r.From, To: r.To, Rings: r.Rings, Hints: r.Hints}
+	out := web.Load{From: r.From, To: r.To, Younger: r.Younger, Rings: r.Rings, Hints: r.Hints}
 	for _, m := range r.Measures {
 		out.Measures = append(out.Measures, web.LoadMeasure{
 			Name: m.Name, Value: m.Value, Target: m.Target, Source: m.Source, Verdict: string(m.Verdict), Over: m.Verdict == load.NotKept,

@@ -106,7 +106,7 @@ func (a *assembly) confess(s *setup) {
 func doingWords(s *bench.Snapshot, last time.Time) string {
 	words := fmt.Sprintf("%s was %s", s.Name, s.Label)
 	if s.Run != nil && !s.Run.Start.After(last) {
-		words += ", up " + clock(last.Sub(s.Run.Start).Seconds())
+		words += ", up " + bench.InWords(last.Sub(s.Run.Start).Round(time.Second))
 	}
 	if s.Watch != nil {
 		words += ", to " + s.Watch.Goal.String()

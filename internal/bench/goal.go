@@ -189,3 +189,30 @@ func Length(d time.Duration) string {
 	}
 	return s
 }
+
+// InWords prints a length of time as people say it: "42 s", "3 min 05 s",
+// "2 h 05 min", "3 h", "9 days".
+func InWords(d time.Duration) string {
+	d = max(d, 0)
+	switch {
+	case d > 0 && d < 10*time.Second && d%time.Second != 0:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < time.Minute:
+		return fmt.Sprintf("%d s", d/time.Second)
+	case d < time.Hour:
+		return twoParts(d, time.Minute, "min", "s")
+	case d < 48*time.Hour:
+		return twoParts(d, time.Hour, "h", "min")
+	}
+	return fmt.Sprintf("%d days", d/(24*time.Hour))
+}
+
+// twoParts prints a length in a unit and its sixtieth, which is left out where it is
+// none.
+func twoParts(d, unit time.Duration, name, sixtieth string) string {
+	whole, rest := d/unit, d%unit/(unit/60)
+	if rest == 0 {
+		return fmt.Sprintf("%d %s", whole, name)
+	}
+	return fmt.Sprintf("%d %s %02d %s", whole, name, rest, sixtieth)
+}

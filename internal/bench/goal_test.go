@@ -87,3 +87,14 @@ func FuzzParseGoal(f *testing.F) {
 		}
 	})
 }
+
+func TestInWords(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		-time.Second: "0 s", 2500 * time.Millisecond: "2.5 s", 42 * time.Second: "42 s", time.Minute: "1 min",
+		3*time.Minute + 5*time.Second: "3 min 05 s", 3 * time.Hour: "3 h", 2*time.Hour + 5*time.Minute + 59*time.Second: "2 h 05 min", 47 * time.Hour: "47 h", 50 * time.Hour: "2 days",
+	} {
+		if got := bench.InWords(d); got != want {
+			t.Errorf("%v: %q, want %q", d, got, want)
+		}
+	}
+}

@@ -306,6 +306,9 @@ func TestObservations(t *testing.T) {
 	if len(st) != 2 || !st[0].Anew || st[1].Anew || st[1].Wiring != wiring {
 		t.Errorf("stretches %+v", st)
 	}
+	if began, err := again.Began(t.Context()); err != nil || !began.Equal(st[1].Began) { // the clock was stepped back in between
+		t.Errorf("it began at %v, %v; want %v", began, err, st[1].Began)
+	}
 	if f, err := again.Check(t.Context()); err != nil || len(f) > 0 {
 		t.Errorf("%v, %v", f, err)
 	}

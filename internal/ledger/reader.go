@@ -226,6 +226,14 @@ func (r *Reader) events(ctx context.Context, which string, args ...any) iter.Seq
 	}, args...)
 }
 
+// Began is when the ledger began to be kept; zero where nothing is in it.
+func (r *Reader) Began(ctx context.Context) (time.Time, error) {
+	var at sql.NullInt64
+	err := r.db.QueryRowContext(ctx, `SELECT min(at) FROM
+		(SELECT min(began) AS at FROM stretch UNION ALL SELECT min(time) FROM event)`).Scan(&at)
+	return maybe(at), err
+}
+
 // Stays gives the newest work that ended, up to most, the oldest of it first. What is
 // damaged is left out: the limits it taught are only a little less sure.
 func (r *Reader) Stays(ctx context.Context, most int) (out []bench.Stay, err error) {

@@ -327,7 +327,8 @@ func (l *Look) roll(back, chosen string) Roll {
 // Load is the measures of alarm load, ready to be shown.
 type Load struct {
 	From, To time.Time
-	Rings    int // alerts that rang
+	Younger  bool // From is when the ledger began, later than was asked
+	Rings    int  // alerts that rang
 	Measures []LoadMeasure
 	Frequent []LoadPoint // the points that rang most
 	Hints    []string    // what to change
@@ -429,6 +430,9 @@ func (s *Site) measure(ctx context.Context, p *Alerts) {
 	}
 	c := clock{s.o.Zone, to}
 	p.Load, p.LoadSpan = &load, "From "+c.at(load.From)+" to "+c.at(load.To)
+	if load.Younger {
+		p.LoadSpan += ", since the ledger began: " + bench.InWords(load.To.Sub(load.From))
+	}
 }
 
 // actPath is where the form of an alert goes.

@@ -384,3 +384,24 @@ func most(times []int, span, seconds int) (n int) {
 	}
 	return n
 }
+
+// A report on a ledger that is younger than was asked says so, and rates that less
+// than their own time was measured over are too few to say.
+func TestYounger(t *testing.T) {
+	for _, tt := range []struct {
+		until     time.Duration
+		hour, day load.Verdict
+	}{{10 * time.Minute, load.TooFew, load.TooFew}, {2 * time.Hour, load.NotKept, load.TooFew}, {24 * time.Hour, load.Kept, load.Kept}} {
+		d := newDiary()
+		for i := range 30 {
+			d.rings(point(fmt.Sprintf("left%d", i)), bench.Caution, time.Duration(i)*time.Second)
+		}
+		r := d.report(tt.until, 1)
+		if r.Measures[0].Verdict != tt.hour || r.Measures[1].Verdict != tt.day {
+			t.Errorf("%v: %v", tt.until, r.Measures[:2])
+		}
+		if r.Younger = true; !strings.Contains(r.Text(), "since the ledger began, "+bench.InWords(tt.until)+" ago") {
+			t.Errorf("%v: %s", tt.until, r.Text())
+		}
+	}
+}

@@ -13,9 +13,11 @@ import (
 
 // Report is the load of a span of time. Shares are from 0 to 1.
 type Report struct {
-	From   time.Time `json:"from"`
-	To     time.Time `json:"to"`
-	People int       `json:"people"` // among whom the load is shared
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+	// Younger says that From is when the ledger began, later than was asked.
+	Younger bool `json:"younger,omitempty"`
+	People  int  `json:"people"` // among whom the load is shared
 
 	Rings     int       `json:"rings"`    // alerts that rang
 	PerHour   float64   `json:"per_hour"` // to each person

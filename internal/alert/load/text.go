@@ -5,6 +5,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+
+	"benchvigil/internal/bench"
 )
 
 // Text is the report for a terminal.
@@ -14,7 +16,11 @@ func (r *Report) Text() string {
 	if r.People != 1 {
 		people = fmt.Sprintf("%d people", r.People)
 	}
-	_, _ = fmt.Fprintf(&b, "%s to %s, %s: %d rings at %d points\n\n", r.From.Format(time.DateTime), r.To.Format(time.DateTime), people, r.Rings, r.Points)
+	_, _ = fmt.Fprintf(&b, "%s to %s, %s: %d rings at %d points\n", r.From.Format(time.DateTime), r.To.Format(time.DateTime), people, r.Rings, r.Points)
+	if r.Younger {
+		_, _ = fmt.Fprintf(&b, "that is since the ledger began, %s ago: it is not as old as was asked\n", bench.InWords(r.To.Sub(r.From)))
+	}
+	b.WriteByte('\n')
 	w := tabwriter.NewWriter(&b, 0, 0, 2, ' ', 0)
 	_, _ = fmt.Fprintln(w, "measure\tfound\ttarget\tset by\tverdict")
 	for _, m := range r.Measures {

@@ -63,7 +63,7 @@ func (r *Rules) lookDown(st *station, s *bench.Snapshot) {
 	last, l := e.facts.last(), s.LastRun
 	switch {
 	case r.isUp(e, s):
-		r.close(e, "up again since "+e.facts.at(s.Run.Start)+", for "+span(s.At.Sub(s.Run.Start))+" so far")
+		r.close(e, "up again since "+e.facts.at(s.Run.Start)+", for "+bench.InWords(s.At.Sub(s.Run.Start))+" so far")
 	case l != nil && l.EndedAs == bench.RunStopped && l.End.Equal(last):
 		r.close(e, "it was a stop, not a drop")
 	case l != nil && l.EndedAs == bench.RunStopped && l.End.After(last):

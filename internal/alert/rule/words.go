@@ -210,11 +210,11 @@ func (f *facts) lasted() string {
 	case !known:
 		return "it was up"
 	case !wanted || window <= 0 || f.goal != "":
-		return "up " + span(up)
+		return "up " + bench.InWords(up)
 	case up >= window:
-		return "up " + span(up) + ", window " + span(window) + " met"
+		return "up " + bench.InWords(up) + ", window " + bench.InWords(window) + " met"
 	}
-	return "up " + span(up) + " of " + span(window)
+	return "up " + bench.InWords(up) + " of " + bench.InWords(window)
 }
 
 func drawWords(f *facts) words {
@@ -256,7 +256,7 @@ func even(d time.Duration) string {
 	case d%time.Minute == 0:
 		return fmt.Sprintf("%d min", d/time.Minute)
 	}
-	return span(d)
+	return bench.InWords(d)
 }
 
 func outletWords(f *facts) words {
@@ -388,7 +388,7 @@ func unwatchedWords(f *facts) words {
 		w.stake = stations(f.down) + ": " + w.stake
 	}
 	if gap, known := f.uptime.Get(); known {
-		w.what = "unwatched " + span(gap) + " from"
+		w.what = "unwatched " + bench.InWords(gap) + " from"
 		w.more = []string{"watched again at " + f.at(f.until)}
 	}
 	return w
@@ -413,22 +413,7 @@ func (f *facts) armed() []string {
 // wanted is the window in words.
 func (f *facts) wanted() string {
 	if window, known := f.window.Get(); known && window > 0 {
-		return span(window)
+		return bench.InWords(window)
 	}
 	return "its window"
-}
-
-// span prints a length of time as people say it: "42 s", "3 min 05 s",
-// "2 h 05 min", "3 h".
-func span(d time.Duration) string {
-	d = max(d, 0)
-	switch {
-	case d > 0 && d < 10*time.Second && d%time.Second != 0:
-		return fmt.Sprintf("%.1f s", d.Seconds())
-	case d < time.Minute:
-		return fmt.Sprintf("%d s", d/time.Second)
-	case d < time.Hour:
-		return shortened(fmt.Sprintf("%d min %02d s", d/time.Minute, d%time.Minute/time.Second))
-	}
-	return shortened(fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute))
 }
