@@ -255,7 +255,7 @@ func (p *tab) wait(what, condition string) {
 func (p *tab) watch(name, condition string) {
 	p.tb.Helper()
 	run[bool](p, fmt.Sprintf(`(() => {
-		const look = () => { if (window[%[1]q] === undefined && (%[2]s)) window[%[1]q] = performance.timeOrigin + performance.now() };
+		const look = () => { if (window[%[1]q] === undefined && (%[2]s)) window[%[1]q] = Date.now() };
 		new MutationObserver(look).observe(document, { subtree: true, childList: true, attributes: true, characterData: true });
 		look();
 		return true })()`, "seen "+name, condition))
@@ -265,7 +265,7 @@ func (p *tab) watch(name, condition string) {
 func (p *tab) seen(name string) time.Time {
 	p.tb.Helper()
 	ms := until[float64](p, name, fmt.Sprintf(`window[%q]`, "seen "+name))
-	return time.UnixMicro(int64(ms * 1000))
+	return time.UnixMilli(int64(ms))
 }
 
 // wheel turns it at a place of the page.

@@ -54,6 +54,20 @@ func TestScreenshots(t *testing.T) {
 			t.Log(file)
 		}
 	}
+	p.takeSilence(filepath.Join(dir, "wall-silent-1920-night.png"))
+}
+
+// takeSilence is the wall after its daemon has died.
+func (p *tab) takeSilence(file string) {
+	p.tb.Helper()
+	p.allow("ERR_")
+	r := newRig(p.tb, "", "left", "right")
+	p.size(wide, high)
+	p.open(r.url + wallPath)
+	r.kill()
+	p.wait("silence", `!document.getElementById("silence").hidden`)
+	p.take(file, &screen{})
+	p.tb.Log(file)
 }
 
 func (p *tab) take(file string, s *screen) {
