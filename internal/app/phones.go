@@ -14,7 +14,11 @@ func (a *assembly) push() *web.Push {
 	if a.plan.From.Bench == "" {
 		return nil
 	}
-	return &web.Push{Handler: http.HandlerFunc(a.desk.servePush), Phones: a.desk.phones, Address: func() string { return *a.desk.link.Load() }}
+	return &web.Push{
+		Handler: http.HandlerFunc(a.desk.servePush), Phones: a.desk.phones,
+		Ready:   func() bool { return a.desk.ways.Load().phones != nil },
+		Address: func() string { return *a.desk.link.Load() },
+	}
 }
 
 // servePush hands on to the outlet that is in force.

@@ -17,6 +17,7 @@ import (
 type Push struct {
 	Handler http.Handler   // serves everything below /push/
 	Phones  func() []Phone // that have subscribed, in the order in which they are shown
+	Ready   func() bool    // phones can be told: somebody said whom push services can write to; nil: they can
 	Address func() string  // of this site as phones reach it, such as https://bench.example.com; nil, "": nobody knows
 }
 
@@ -36,6 +37,7 @@ type Subscribe struct {
 	Address  string // of this page for phones
 	Path     string // the modules of the code as an SVG path
 	Size     int    // of the code in modules
+	Unready  bool   // nobody said whom push services can write to
 	Insecure bool   // browsers let nobody subscribe at this address
 }
 
@@ -82,6 +84,7 @@ func (s *Site) installRoutes(mux *http.ServeMux) {
 func (s *Site) serveSubscribe(w http.ResponseWriter, r *http.Request) {
 	p := &Subscribe{Look: s.lookOf(r), Insecure: !secureAddress(r)}
 	p.Phone, p.Title, p.Sheets, p.Scripts = true, "Alerts on phones · "+p.Bench, []string{"push.css"}, []string{"push.js"}
+	p.Unready = s.o.Push.Ready != nil && !s.o.Push.Ready()
 	c := clock{s.o.Zone, time.Now()}
 	for _, one := range s.o.Push.Phones() {
 		p.Phones = append(p.Phones, subscriberOf(&one, c))

@@ -243,3 +243,26 @@ func TestOfflinePage(t *testing.T) {
 		}
 	}
 }
+
+// Where the configuration keeps phones from subscribing, the page says what is to be
+// written there, and the script offers nothing.
+func TestUnready(t *testing.T) {
+	for ready, want := range map[bool]bool{true: false, false: true} {
+		o := pushing(t, "")
+		o.Push.Ready = func() bool { return ready }
+		root := page(t, o, "/phone")
+		if got := strings.Contains(text(root), "contact: mailto:"); got != want {
+			t.Errorf("ready %v: %s", ready, text(root))
+		}
+		offered := true
+		for _, a := range one(t, root, "form", "").Attr {
+			offered = offered && a.Key != "data-unready"
+		}
+		if offered == want {
+			t.Errorf("ready %v: offered %v", ready, offered)
+		}
+		if !strings.Contains(text(root), "link: https://") {
+			t.Error("it does not say where the address is written")
+		}
+	}
+}

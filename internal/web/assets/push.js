@@ -39,6 +39,7 @@ let registration;
 
 async function start() {
   for (const b of document.querySelectorAll("[data-remove]")) b.hidden = false;
+  if ("unready" in form.dataset) return; // the page says what is missing
   const why = missing();
   if (why) return say(why);
   registration = await navigator.serviceWorker.register("/worker.js");
