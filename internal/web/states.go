@@ -8,7 +8,7 @@ import (
 )
 
 // All is the page for review: every state that a station can be in, side by
-// side.
+// side. It stands still.
 type All struct {
 	Look
 	As     string // how many tiles seem to share the screen; empty: all of each is shown
@@ -23,7 +23,7 @@ type state struct {
 
 func (s *Site) serveStates(w http.ResponseWriter, r *http.Request) {
 	l := s.look()
-	l.Live, l.Title, l.Sheets = "/live", "All states · "+s.o.Bench, []string{"states.css"}
+	l.Title, l.Sheets = "All states · "+s.o.Bench, []string{"states.css"}
 	p := &All{Look: l, States: s.states(&l)}
 	if as := r.URL.Query().Get("as"); slices.Contains(densities(), as) {
 		p.As = as
