@@ -42,6 +42,7 @@ func TestChart(t *testing.T) {
 	p := newTab(t)
 	defer p.close()
 	p.open(r.url + "/station/left")
+	p.wait("readings in the chart", `document.getElementById("chart")?.dataset.step && document.getElementById("chart").ariaBusy !== "true"`)
 	whole := p.becomes("at first", func(extent) bool { return true })
 	shorter := func(than extent) func(extent) bool {
 		return func(e extent) bool { return e.length() < than.length()*9/10 }
