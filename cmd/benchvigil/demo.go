@@ -35,7 +35,7 @@ func newDemo() *cobra.Command {
 	}
 	c.Flags().IntVar(&o.Stations, "stations", 6, "how many stations")
 	c.Flags().Float64Var(&o.Speed, "speed", 10, "how many times as fast time runs")
-	c.Flags().StringVar(&o.Data, "data", "", "keep events and observations in this `folder`")
+	c.Flags().StringVar(&o.Data, "data", "", "keep ledger, events and observations in this `folder`; without it the ledger is kept for the length of the demo only")
 	c.Flags().StringVar(&o.Listen, "listen", o.Listen, "loopback `address` of the page; a free one is taken when the usual one is not free")
 	c.Flags().BoolVar(&o.Once, "once", false, "play each story once, not over and over")
 	c.Flags().BoolVar(&canned, "states", false, "show every state from canned data instead, one station each, for reviewing the pages")

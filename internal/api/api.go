@@ -14,6 +14,13 @@
 //	POST /api/v1/alerts/test              {"by":"kim","outlet":"phones"}: a test by one outlet or all, and how they fare
 //	GET  /api/v1/alerts/load?days=7       the measures of alarm load
 //	GET  /api/v1/outlets                  how the outlets fare
+//	GET  /api/v1/stations/{id}/chart?from=&to=&points=   what it did, drawn: chart.Chart
+//	GET  /api/v1/stations/{id}/survival   how long the runs of its hook-up stayed up
+//	GET  /api/v1/stations/{id}/signature  the current of its last start beside known ones
+//	GET  /api/v1/stations/{id}/recording?from=&to=       JSON Lines in the recording format, which replay
+//	GET  /api/v1/stations/{id}/trace.csv?from=&to=       its readings; &seconds=1: least, mean and greatest of each second
+//	GET  /api/v1/runs?station=&from=&to=&outcome=&limit=&cursor=   the newest first; watches likewise
+//	GET  /api/v1/compare?a=&b=&points=    two runs, by their ids, from their starts
 //	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
 //
 // Errors are application/problem+json (RFC 9457).
@@ -50,6 +57,8 @@ type Options struct {
 	About  func() About
 	Logger *zap.Logger
 
+	Past Past // what was kept; nil: the bench keeps no ledger
+
 	// What concerns alerts; nil where the bench keeps none.
 	Alerts    func() []bench.AlertView // those that are not normal, the most urgent first
 	Act       func(bench.AlertAct) error
@@ -79,6 +88,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/bench", func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, o.About()) })
 	mux.HandleFunc("GET /api/v1/observations", a.follow)
 	a.addAlerts(mux)
+	a.addPast(mux)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, fmt.Sprintf("there is no %s %s", r.Method, r.URL.Path))
 	})

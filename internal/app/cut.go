@@ -30,23 +30,28 @@ func Cut(ctx context.Context, o CutOptions) error {
 		return err
 	}
 	return reading(ctx, o.Data, func(r *ledger.Reader) (err error) {
-		stretches := map[int64]ledger.Stretch{}
-		for s, err := range r.Stretches(ctx, o.Station) {
-			if err != nil {
-				return fmt.Errorf("%w: %s: %w", ErrLedger, o.Data, err)
-			}
-			stretches[s.ID] = s
-		}
 		out, done, err := recordTo(RecordOptions{File: o.File, Out: o.Out})
 		if err != nil {
 			return err
 		}
 		defer func() { err = errors.Join(err, done()) }()
-		b := bufio.NewWriter(out)
-		c := cutter{o: o, w: b, stretches: stretches, at: map[string]*ledger.Recorded{}}
-		err = c.cut(r.Recorded(ctx, ledger.Query{Station: o.Station, From: o.From, To: o.To}))
-		return errors.Join(err, b.Flush())
+		return o.cut(ctx, r, out)
 	})
+}
+
+// cut writes the recording to w.
+func (o CutOptions) cut(ctx context.Context, r *ledger.Reader, w io.Writer) error {
+	stretches := map[int64]ledger.Stretch{}
+	for s, err := range r.Stretches(ctx, o.Station) {
+		if err != nil {
+			return fmt.Errorf("%w: %s: %w", ErrLedger, o.Data, err)
+		}
+		stretches[s.ID] = s
+	}
+	b := bufio.NewWriter(w)
+	c := cutter{o: o, w: b, stretches: stretches, at: map[string]*ledger.Recorded{}}
+	err := c.cut(r.Recorded(ctx, ledger.Query{Station: o.Station, From: o.From, To: o.To}))
+	return errors.Join(err, b.Flush())
 }
 
 // cutter writes observations, and before each station's first how it was wired.

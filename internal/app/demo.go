@@ -14,6 +14,8 @@ import (
 
 	"benchvigil/configs"
 	"benchvigil/internal/bench"
+	"benchvigil/internal/ledger"
+	"benchvigil/internal/logkey"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/sim"
 	"benchvigil/internal/sim/play"
@@ -25,7 +27,7 @@ import (
 type DemoOptions struct {
 	Stations int     // how many, going round the stories
 	Speed    float64 // how many times as fast time runs
-	Data     string  // folder for events and observations; empty: nothing is kept
+	Data     string  // folder for ledger, events and observations; empty: a ledger in a folder that goes with the demo
 	Listen   string  // loopback address; port 0 takes a free one
 	Fallback bool    // take a free port when the one in Listen is taken
 	Once     bool    // play each story once, not over and over
@@ -74,8 +76,19 @@ func Demo(ctx context.Context, o DemoOptions) (err error) {
 	if err != nil {
 		return err
 	}
+	if p.Data == "" {
+		if p.Data, err = os.MkdirTemp("", "benchvigil-demo-"); err != nil {
+			return fmt.Errorf("%w: %w", ErrRecord, err)
+		}
+		defer func() { err = errors.Join(err, os.RemoveAll(p.Data)) }()
+		p.Retain = demoKept
+		o.Logger.Info("the demo keeps its ledger in a folder that it removes at its end; --data keeps one", logkey.File(p.Data))
+	}
 	return Run(ctx, p)
 }
+
+// demoKept bounds what a demo leaves in the folder for temporary files.
+var demoKept = ledger.Retention{Bytes: 256 << 20}
 
 func demoPlan(o *DemoOptions, b *play.Bench) (*Plan, error) {
 	handset, err := profile.Load(configs.Profiles(), "invented-handset.yaml")

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/chart"
 	"benchvigil/internal/ledger"
 )
 
@@ -79,27 +80,31 @@ func chapters(ctx context.Context, r *ledger.Reader, q ledger.Query) (all []chap
 		if err != nil {
 			return nil, fmt.Errorf("%w: read runs: %w", ErrLedger, err)
 		}
-		all = append(all, chapter{
-			What: "run", Station: run.Station, From: written(run.Started), To: written(run.Ended), LastedS: run.Uptime().Or(0).Seconds(),
-			Outcome: run.Outcome, Kind: run.Kind, Profile: run.Profile, Hookup: run.Hookup, Assumed: run.Assumed,
-			WindowS: run.Window.Seconds(), Met: written(run.Met), Restarts: run.Restarts, Stalls: run.Stalls, from: run.Started,
-		})
+		all = append(all, runChapter(runRow(&run, time.Now())))
 	}
 	for w, err := range r.Watches(ctx, q) {
 		if err != nil {
 			return nil, fmt.Errorf("%w: read watches: %w", ErrLedger, err)
 		}
-		c := chapter{
-			What: "watch", Station: w.Station, From: written(w.Armed), To: written(w.Ended), Outcome: w.Outcome, Kind: w.Kind,
-			Goal: w.Goal, By: w.By, from: w.Armed,
-		}
-		if !w.Ended.IsZero() {
-			c.LastedS = w.Ended.Sub(w.Armed).Seconds()
-		}
-		all = append(all, c)
+		all = append(all, watchChapter(watchRow(&w)))
 	}
 	slices.SortStableFunc(all, func(a, b chapter) int { return a.from.Compare(b.from) })
 	return all, nil
+}
+
+func runChapter(r chart.RunRow) chapter {
+	return chapter{
+		What: "run", Station: r.Station, From: written(r.Began), To: written(r.Ended), LastedS: r.LastedS,
+		Outcome: r.Outcome, Kind: r.Kind, Profile: r.Profile, Hookup: r.Hookup, Assumed: r.Assumed,
+		WindowS: r.WindowS, Met: written(r.WindowMet), Restarts: r.Restarts, Stalls: r.Stalls, from: r.Began,
+	}
+}
+
+func watchChapter(w chart.WatchRow) chapter {
+	return chapter{
+		What: "watch", Station: w.Station, From: written(w.Armed), To: written(w.Ended), LastedS: w.LastedS, Outcome: w.Outcome, Kind: w.Kind,
+		Goal: w.Goal, By: w.By, from: w.Armed,
+	}
 }
 
 func written(t time.Time) string {

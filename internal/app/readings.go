@@ -28,22 +28,24 @@ type ExportOptions struct {
 // ExportReadings prints readings as CSV. What cannot be read is named; the rest
 // is printed, and the error says so.
 func ExportReadings(ctx context.Context, o ExportOptions) error {
-	return reading(ctx, o.Data, func(r *ledger.Reader) error {
-		e := exporter{w: bufio.NewWriter(o.Out), o: o}
-		q := ledger.Query{Station: o.Station, From: o.From, To: o.To}
-		if o.Seconds {
-			e.line("at,readings,volts_min,volts_mean,volts_max,amps_min,amps_mean,amps_max")
-			for s, err := range r.Rollups(ctx, q, o.Channel) {
-				e.second(s, err)
-			}
-		} else {
-			e.line("at,volts,amps")
-			for obs, err := range r.Observations(ctx, q) {
-				e.reading(obs, err)
-			}
+	return reading(ctx, o.Data, func(r *ledger.Reader) error { return exportReadings(ctx, r, o) })
+}
+
+func exportReadings(ctx context.Context, r *ledger.Reader, o ExportOptions) error {
+	e := exporter{w: bufio.NewWriter(o.Out), o: o}
+	q := ledger.Query{Station: o.Station, From: o.From, To: o.To}
+	if o.Seconds {
+		e.line("at,readings,volts_min,volts_mean,volts_max,amps_min,amps_mean,amps_max")
+		for s, err := range r.Rollups(ctx, q, o.Channel) {
+			e.second(s, err)
 		}
-		return e.end()
-	})
+	} else {
+		e.line("at,volts,amps")
+		for obs, err := range r.Observations(ctx, q) {
+			e.reading(obs, err)
+		}
+	}
+	return e.end()
 }
 
 // exporter prints lines and remembers what went wrong.
@@ -105,13 +107,14 @@ func micro[T ~int64](v unit.Maybe[T]) string {
 }
 
 func (e *exporter) end() error {
+	if e.n == 0 && e.bad == 0 && e.failed == nil {
+		return fmt.Errorf("%w: station %q had no such readings then", ErrCommand, e.o.Station)
+	}
 	switch err := errors.Join(e.failed, e.w.Flush()); {
 	case err != nil:
 		return fmt.Errorf("%w: %w", ErrRecord, err)
 	case e.bad > 0:
 		return fmt.Errorf("%w: %s: %d parts of the interval are missing", ErrLedger, e.o.Data, e.bad)
-	case e.n == 0:
-		return fmt.Errorf("%w: station %q had no such readings then", ErrCommand, e.o.Station)
 	}
 	return nil
 }

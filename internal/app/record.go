@@ -34,6 +34,7 @@ type record struct {
 	followers    followers
 	memory       memory
 	store        *ledger.Ledger           // nil: none is kept
+	past         *ledger.Reader           // of the same ledger, for whoever asks about the past; nil: none is kept
 	told         map[string][]bench.Event // the events that the ledger had last, by station, the newest first
 }
 
@@ -43,6 +44,11 @@ func openRecord(p *Plan) (*record, error) {
 	var err error
 	if r.store, err = openLedger(p); err != nil {
 		return nil, err
+	}
+	if r.store != nil {
+		if r.past, err = ledger.OpenReader(context.Background(), p.Data); err != nil {
+			return nil, errors.Join(fmt.Errorf("%w: %w", ErrRecord, err), r.close())
+		}
 	}
 	r.recallStore(p)
 	r.recallTold()
@@ -170,6 +176,9 @@ func (r *record) close() error {
 		if s != nil {
 			errs = append(errs, s.close())
 		}
+	}
+	if r.past != nil {
+		errs = append(errs, r.past.Close())
 	}
 	if r.store != nil {
 		errs = append(errs, r.store.Close())

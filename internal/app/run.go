@@ -148,11 +148,13 @@ func (a *assembly) addPage() error {
 	collector := metrics.New(metrics.Options{
 		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Ledger: a.record.stored(), Version: a.plan.Version,
 	})
+	past := newArchive(a.record, a.plan, a.stationPlans, a.now)
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
 		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(),
 		API: api.New(api.Options{
+			Past:   past.forPrograms(),
 			Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
 			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
 		}),

@@ -30,11 +30,11 @@ func Fit(from, to int64, points int) Frame {
 	return Frame{From: floor(from, step), To: step * ceil(to, step), Step: step}
 }
 
-// From begins the columns at a moment instead, to the second where roll-ups are
-// needed.
-func (f Frame) from(at int64) Frame {
+// Start gives columns of the same width that begin with a moment instead, to the
+// second where roll-ups are needed, and reach over a length.
+func (f Frame) Start(at, lasts int64) Frame {
 	begin := floor(at, min(f.Step, second))
-	return Frame{From: begin, To: begin + f.To - f.From, Step: f.Step}
+	return Frame{From: begin, To: begin + f.Step*ceil(at-begin+lasts, f.Step), Step: f.Step}
 }
 
 // Fine reports that columns are narrower than a roll-up: only readings can fill
