@@ -4,11 +4,13 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -21,6 +23,7 @@ import (
 	"benchvigil/internal/ledger"
 	"benchvigil/internal/profile"
 	"benchvigil/internal/recording"
+	"benchvigil/internal/trace"
 	"benchvigil/internal/unit"
 )
 
@@ -32,6 +35,7 @@ var pastStart = time.Date(2026, 3, 2, 21, 0, 0, 0, time.UTC)
 type past struct {
 	*archive
 	l    *ledger.Ledger
+	dir  string
 	step time.Duration
 	amps []int64 // µA, one each step
 }
@@ -56,7 +60,7 @@ func newPast(t testing.TB, step, lasts time.Duration, amps func(i int) int64) *p
 			t.Error(err)
 		}
 	})
-	p := &past{l: l, step: step}
+	p := &past{l: l, dir: dir, step: step}
 	wired := bench.Hookup{Path: bench.FromSupply}
 	l.Begin("s1", pastStart, ledger.Wiring{Bench: "demo", Hookup: wired, Profile: handset.Name})
 	for i := range int(lasts / step) {
@@ -301,14 +305,8 @@ func TestChartGaps(t *testing.T) {
 func BenchmarkChart(b *testing.B) {
 	for _, hz := range []int{10, 100} {
 		b.Run(fmt.Sprintf("%dHz", hz), func(b *testing.B) {
-			rnd, level := rand.New(rand.NewPCG(uint64(hz), 3)), 240.0
-			p := newPast(b, time.Second/time.Duration(hz), 12*time.Hour, func(i int) int64 {
-				if rnd.IntN(3000) == 0 {
-					level = []float64{0, 3, 95, 420, 85, 240, 1480, 650}[rnd.IntN(8)]
-				}
-				return int64(math.Round(max(0, level+0.05*level*rnd.NormFloat64()+1.5*rnd.NormFloat64()))) * 1000
-			})
-			p.fold(b)
+			p := newPast(b, time.Second, 2*time.Second, func(int) int64 { return 0 })
+			p.store(b, hz, 12*time.Hour)
 			var text []byte
 			for b.Loop() {
 				c, err := p.Chart(b.Context(), "s1", pastStart, p.now(), 1500)
@@ -332,15 +330,43 @@ func BenchmarkChart(b *testing.B) {
 	}
 }
 
-// fold waits until the keeper has made blocks of nearly all.
-func (p *past) fold(b *testing.B) {
+// store puts blocks and roll-ups of a minute each into the ledger, as the keeper
+// makes them in the course of the time.
+func (p *past) store(b *testing.B, hz int, lasts time.Duration) {
 	b.Helper()
-	for before := uint64(0); ; {
-		time.Sleep(3 * time.Second)
-		now := p.l.Counts().Blocks
-		if now == before && now > 0 {
-			return
-		}
-		before = now
+	db, err := sql.Open("sqlite3", filepath.Join(p.dir, "ledger.db")+"?_busy_timeout=5000")
+	if err != nil {
+		b.Fatal(err)
 	}
+	defer db.Close() //nolint:errcheck // a test
+	tx, err := db.BeginTx(b.Context(), nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	rnd, level := rand.New(rand.NewPCG(uint64(hz), 3)), 240.0
+	for minute := range int(lasts / time.Minute) {
+		points := make([]trace.Point, 60*hz)
+		for i := range points {
+			if rnd.IntN(3000) == 0 {
+				level = []float64{0, 3, 95, 420, 85, 240, 1480, 650}[rnd.IntN(8)]
+			}
+			amps := math.Round(max(0, level+0.05*level*rnd.NormFloat64()+1.5*rnd.NormFloat64()))
+			points[i] = trace.Point{
+				At:    pastStart.UnixMilli() + int64(minute)*60_000 + int64(i)*1000/int64(hz),
+				Known: 1<<trace.Volts | 1<<trace.Amps, Values: [5]int64{trace.Volts: int64(math.Round(3801-0.02*amps+0.4*rnd.NormFloat64())) * 1000, trace.Amps: int64(amps) * 1000},
+			}
+		}
+		block, errBlock := trace.Encode(points)
+		rolled, errRolled := trace.EncodeRollups(trace.Rollups(points))
+		_, errAdd := tx.Exec(`INSERT INTO block (id, channel, stretch, start, end, points, data) VALUES (?, 1, 1, ?, ?, ?, ?)`,
+			1000+minute, points[0].At, points[len(points)-1].At, len(points), block)
+		_, errSum := tx.Exec(`INSERT INTO rollup (id, data) VALUES (?, ?)`, 1000+minute, rolled)
+		if err := errors.Join(errBlock, errRolled, errAdd, errSum); err != nil {
+			b.Fatal(err)
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		b.Fatal(err)
+	}
+	p.archive.now = func() time.Time { return pastStart.Add(lasts) }
 }
