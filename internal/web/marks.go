@@ -57,8 +57,10 @@ func (s *Site) serveAsk(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, "There is no such station or question.")
 		return
 	}
+	l := s.lookOf(r)
+	l.Phone = true
 	s.serve(w, http.StatusOK, askPage(&Ask{
-		Look: s.lookOf(r), Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
+		Look: l, Station: one.Station, Name: nameOf(&one), What: what, By: signature(r), Watch: marksOf(&one),
 	}))
 }
 
@@ -68,7 +70,9 @@ func (s *Site) refuse(w http.ResponseWriter, r *http.Request, code int, why stri
 		s.serve(w, code, answerPart(Answer{Said: "Not done. " + why, Wrong: true}))
 		return
 	}
-	s.serve(w, code, askPage(&Ask{Look: s.lookOf(r), Station: r.PathValue("station"), What: "refused", Text: why}))
+	l := s.lookOf(r)
+	l.Phone = true
+	s.serve(w, code, askPage(&Ask{Look: l, Station: r.PathValue("station"), What: "refused", Text: why}))
 }
 
 // maxForm bounds a form, in bytes.
