@@ -9,7 +9,14 @@ import (
 // What can be expected: how long the work still takes, whether the board will
 // stay up, and what its current says.
 
-func (t *Tile) showAhead(s *bench.Snapshot) {
+func (t *Tile) showAhead(s *bench.Snapshot, c clock) {
+	if n := s.Needs; n != nil {
+		median, known := n.Median.Get()
+		most, limited := n.Most.Get()
+		if known && limited {
+			t.Expect = expected(s.At, median, most, c)
+		}
+	}
 	var said []string
 	if needs := s.Needs.String(); needs != "" {
 		said = append(said, capital(needs))

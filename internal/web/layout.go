@@ -1,12 +1,5 @@
 package web
 
-import (
-	"context"
-	"io"
-
-	"github.com/a-h/templ"
-)
-
 // sheets are the style sheets of a page; those that it names itself come last.
 func (l *Look) sheets() []string {
 	out := []string{"style.css", "marks.css"}
@@ -38,16 +31,14 @@ func (l *Look) again() string {
 	return "5"
 }
 
+// htmxConfig lets a lost stream come again soon and go on in a tab behind
+// another, and keeps what only the browser knows: a first tap, what was opened.
+const htmxConfig = `{"history":false,"includeIndicatorCSS":false,"morphIgnore":["data-htmx-powered","data-armed","open"],` +
+	`"sse":{"reconnectDelay":500,"reconnectMaxDelay":2000,"connectTimeout":4000,"pauseOnBackground":false}}`
+
 const firstStation = `stations:
   - id: left-1
     port: 1-2                        # from /sys/bus/usb/devices
     profile: invented-handset        # the device family
     supply:
       address: tcp://192.0.2.10:5025`
-
-// old makes a component of a template of html/template.
-func (s *Site) old(name string, data any) templ.Component {
-	return templ.ComponentFunc(func(_ context.Context, w io.Writer) error {
-		return s.templates.ExecuteTemplate(w, name, data)
-	})
-}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"html"
 	"maps"
 	"net/http"
 	"os"
@@ -12,14 +13,12 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/a-h/templ"
-
 	"benchvigil/internal/access"
 	"benchvigil/internal/logkey"
 )
 
 const (
-	mostClients = 64                // live pages at a time
+	mostClients = 512               // live pages at a time
 	queueLength = 16                // updates that wait for one client: four seconds of them
 	writeWithin = 3 * time.Second   // how long one write to a client may take
 	beatEvery   = time.Second       // between two signs of life
@@ -170,24 +169,23 @@ type shown map[string]any
 // changes renders what differs from what was shown, and all of it where other
 // elements stand than before.
 func (s *Site) changes(l *Look, v view, shown shown) []byte {
-	var out []byte
+	var fresh []element
 	parts := v.parts(l)
 	if all := keys(parts); shown["keys"] != all {
 		clear(shown)
-		shown["keys"] = all
+		shown["keys"], shown["ticks"] = all, map[string]map[string]string{}
 		for _, p := range parts {
-			shown[p.key] = p.data
+			shown[p.id] = p.data
 		}
-		for _, p := range v.whole(l) {
-			out = append(out, s.part(p.component)...)
-		}
+		fresh = v.whole(l)
 	}
 	for _, p := range parts {
-		if !reflect.DeepEqual(shown[p.key], p.data) {
-			shown[p.key] = p.data
-			out = append(out, s.part(p.component)...)
+		if !reflect.DeepEqual(shown[p.id], p.data) {
+			shown[p.id] = p.data
+			fresh = append(fresh, p)
 		}
 	}
+	out := append(s.swap(fresh), ticksOf(v.ticking(l), shown["ticks"].(map[string]map[string]string))...)
 	if shown["time"] != l.Now {
 		shown["time"] = l.Now
 		out = append(out, event("time", []byte(l.Now))...)
@@ -195,14 +193,23 @@ func (s *Site) changes(l *Look, v view, shown shown) []byte {
 	return out
 }
 
-// part is a rendered element as an event.
-func (s *Site) part(c templ.Component) []byte {
-	b, err := render(c)
-	if err != nil {
-		s.o.Logger.Error("a part of the page cannot be rendered", logkey.Err(err))
+// swap is a message that puts elements into a page in place of those that have
+// their ids, as htmx reads it; nil for none.
+func (s *Site) swap(parts []element) []byte {
+	var out []byte
+	for _, p := range parts {
+		b, err := render(p.component)
+		if err != nil {
+			s.o.Logger.Error("a part of the page cannot be rendered", logkey.Err(err))
+			continue
+		}
+		out = append(append(out, `<hx-partial hx-swap="outerMorph" hx-target="#`+html.EscapeString(p.id)+`">`...), b...)
+		out = append(out, "</hx-partial>\n"...)
+	}
+	if out == nil {
 		return nil
 	}
-	return event("part", b)
+	return event("", out)
 }
 
 // tell sends an update to everybody who looks at a view and logs who was too slow for it.
@@ -219,10 +226,13 @@ func (s *Site) logSlow(c *client) {
 	s.o.Logger.Warn("a live page did not keep up and was dropped", logkey.Address(c.address), logkey.Count(s.Dropped()))
 }
 
-// event is one Server-Sent Event (WHATWG HTML, "Server-sent events"). A
-// carriage return would end a line there.
+// event is one Server-Sent Event (WHATWG HTML, "Server-sent events"); one without
+// a name is for htmx. A carriage return would end a line there.
 func event(name string, data []byte) []byte {
-	out := []byte("event: " + name + "\n")
+	var out []byte
+	if name != "" {
+		out = []byte("event: " + name + "\n")
+	}
 	data = bytes.ReplaceAll(bytes.TrimSpace(data), []byte("\r"), nil)
 	for line := range bytes.SplitSeq(data, []byte("\n")) {
 		out = append(append(append(out, "data: "...), line...), '\n')
@@ -269,9 +279,7 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 func (s *Site) hello(v view) []byte {
 	l := s.look()
 	out := append([]byte(retryAfter), event("hello", []byte(s.assets))...)
-	for _, p := range v.whole(&l) {
-		out = append(out, s.part(p.component)...)
-	}
+	out = append(out, s.swap(v.whole(&l))...)
 	return append(out, event("time", []byte(l.Now))...)
 }
 

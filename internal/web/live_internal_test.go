@@ -211,7 +211,7 @@ func TestStreamBeginsWithEverything(t *testing.T) {
 		s := r.live()
 		defer s.body.Close() //nolint:errcheck // read only
 		var kinds []string
-		for range 4 {
+		for range 3 {
 			m, err := s.next()
 			if err != nil {
 				t.Fatal(err)
@@ -233,7 +233,7 @@ func TestStreamBeginsWithEverything(t *testing.T) {
 				}
 			}
 		}
-		if diff := cmp.Diff([]string{"hello", "part", "part", "time"}, kinds); diff != "" {
+		if diff := cmp.Diff([]string{"hello", "", "time"}, kinds); diff != "" {
 			t.Errorf("(-want +got):\n%s", diff)
 		}
 	})
@@ -250,7 +250,7 @@ func TestChangedTileComesAlone(t *testing.T) {
 		s.until("time", "") // the first beat: by then the first round of parts is through
 		r.bench.change(1, func(s *bench.Snapshot) { s.Stalled = s.At })
 		began := time.Now()
-		m := s.until("part", "Nothing has moved")
+		m := s.until("", "Nothing has moved")
 		if took := time.Since(began); took > DefaultEvery {
 			t.Errorf("it took %v", took)
 		}
@@ -258,8 +258,7 @@ func TestChangedTileComesAlone(t *testing.T) {
 		if attribute(tile, "id") != "station-s-2" {
 			t.Errorf("the part is %q", attribute(tile, "id"))
 		}
-		m = s.until("part", "") // and the summary, or the time: no other tile
-		if strings.Contains(m.data, "station-s-1") || strings.Contains(m.data, "station-s-3") {
+		if strings.Contains(m.data, "station-s-1") || strings.Contains(m.data, "station-s-3") { // the summary comes with it, no other tile
 			t.Errorf("an unchanged tile came: %s", m.data)
 		}
 	})
@@ -312,12 +311,12 @@ func TestSilentStationLive(t *testing.T) {
 		s := r.live()
 		defer s.body.Close() //nolint:errcheck // read only
 		began := time.Now()
-		s.until("part", "No news from this station since 02:58:12")
+		s.until("", "No news from this station since 02:58:12")
 		if took := time.Since(began); took > 3*time.Second {
 			t.Errorf("it took %v", took)
 		}
 		r.bench.change(0, func(s *bench.Snapshot) { s.At = s.At.Add(time.Hour) })
-		if m := s.until("part", "article"); strings.Contains(m.data, "No news") {
+		if m := s.until("", "article"); strings.Contains(m.data, "No news") {
 			t.Errorf("it is still old: %s", m.data)
 		}
 	})
@@ -474,13 +473,13 @@ func TestNobodyLooks(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.refresh(sent)
-	if got := string(<-c.queue); strings.Count(got, "event: part\n") != 2 || strings.Count(got, "<article") != 4 {
+	if got := string(<-c.queue); strings.Count(got, "<hx-partial") != 2 || strings.Count(got, "<article") != 4 {
 		t.Errorf("the first to look gets %s", got)
 	}
 	s.refresh(sent)
 	m.change(2, func(s *bench.Snapshot) { s.Name = "Another" })
 	s.refresh(sent)
-	if got := string(<-c.queue); strings.Count(got, "event: part\n") != 1 || !strings.Contains(got, `id="station-s-3"`) {
+	if got := string(<-c.queue); strings.Count(got, "<hx-partial") != 1 || !strings.Contains(got, `id="station-s-3"`) {
 		t.Errorf("one tile changed, and there comes %s", got)
 	}
 	s.live.leave(c)
@@ -516,22 +515,22 @@ func TestViews(t *testing.T) {
 		for _, s := range []*stream{list, one, gone} {
 			defer s.body.Close() //nolint:errcheck // read only
 		}
-		if rows := all(parse(t, list.until("part", `id="rows"`).data), "li", "row"); len(rows) != 3 || attribute(rows[0], "id") != "row-s-2" {
+		if rows := all(parse(t, list.until("", `id="rows"`).data), "li", "row"); len(rows) != 3 || attribute(rows[0], "id") != "row-s-2" {
 			t.Errorf("%d rows, want the dropped station first", len(rows))
 		}
-		if got := one.until("part", "").data; !strings.Contains(got, `id="station"`) || !strings.Contains(got, "Finch 3, bent") {
+		if got := one.until("", "").data; !strings.Contains(got, `id="station"`) || !strings.Contains(got, "Finch 3, bent") {
 			t.Errorf("the page of a station begins with %s", got)
 		}
-		if got := gone.until("part", "").data; !strings.Contains(got, "no longer in the configuration") {
+		if got := gone.until("", "").data; !strings.Contains(got, "no longer in the configuration") {
 			t.Errorf("the page of a station that is not there begins with %s", got)
 		}
 		one.until("time", "")
 		r.bench.change(0, func(s *bench.Snapshot) { s.Name = "Not for that page" })
 		r.bench.change(1, func(s *bench.Snapshot) { s.HandsOn = s.At.Add(5 * time.Minute) })
-		if got := one.until("part", "").data; strings.Contains(got, "Not for that page") || !strings.Contains(got, "5 min 00 s") {
+		if got := one.until("", "").data; strings.Contains(got, "Not for that page") || !strings.Contains(got, "5 min 00 s") {
 			t.Errorf("hands are on, and there comes %s", got)
 		}
-		list.until("part", "hands on")
+		list.until("", "hands on")
 	})
 }
 

@@ -45,9 +45,9 @@ type Look struct {
 	Alarms                 []Alarm
 	Strip                  Strip
 
-	hour    int // of the bench
+	hour    int       // of the bench
+	at      time.Time // the bench's
 	outlets Outlets
-	old     func(name string, data any) templ.Component
 }
 
 // Choice is one screen that can be marked, and its key.
@@ -148,7 +148,6 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
-		old:     s.old,
 		Works:   true,
 		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
@@ -171,7 +170,7 @@ func (s *Site) look() Look {
 	if newest.IsZero() {
 		newest = now
 	}
-	f.hour = newest.In(s.o.Zone).Hour()
+	f.hour, f.at = newest.In(s.o.Zone).Hour(), newest
 	f.Now = newest.In(s.o.Zone).Format(time.TimeOnly)
 	c := clock{s.o.Zone, newest}
 	if s.o.Alerts != nil {
@@ -250,7 +249,7 @@ func (s *Site) serveFront(w http.ResponseWriter, r *http.Request) {
 	l := s.lookOf(r)
 	l.Live = "/live"
 	l.say(s.answered(r, "/"), "/")
-	s.serve(w, http.StatusOK, s.old("front", &Front{l}))
+	s.serve(w, http.StatusOK, frontPage(&Front{l}))
 }
 
 // serve answers with a page.

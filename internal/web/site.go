@@ -7,7 +7,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"html/template"
 	"io/fs"
 	"net/http"
 	"path"
@@ -24,9 +23,6 @@ import (
 //
 //go:embed dist
 var assetFiles embed.FS
-
-//go:embed templates
-var templateFiles embed.FS
 
 // DefaultEvery is how often live pages are brought up to date.
 const DefaultEvery = 250 * time.Millisecond
@@ -85,14 +81,13 @@ func (o *Options) validate() error {
 
 // Site is the pages of one bench.
 type Site struct {
-	o         Options
-	templates *template.Template
-	assets    string // changes with everything that the browser holds of us
-	news      news
-	live      hub
+	o      Options
+	assets string // changes with everything that the browser holds of us
+	news   news
+	live   hub
 }
 
-// New parses the templates; that they are wrong is known at the start.
+// New is the pages of a bench.
 func New(o Options) (*Site, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
@@ -101,33 +96,27 @@ func New(o Options) (*Site, error) {
 		o.Logger.Warn(unbuilt)
 		o.Banner = strings.TrimSpace(unbuilt + " " + o.Banner)
 	}
-	t, err := template.ParseFS(templateFiles, "templates/*.html")
-	if err != nil {
-		return nil, fmt.Errorf("web: %w", err)
-	}
 	tag, err := fingerprint(o.Version)
 	if err != nil {
 		return nil, fmt.Errorf("web: %w", err)
 	}
-	return &Site{o: o, templates: t, assets: tag, live: hub{clients: map[*client]struct{}{}}}, nil
+	return &Site{o: o, assets: tag, live: hub{clients: map[*client]struct{}{}}}, nil
 }
 
 // fingerprint stands for the version and everything embedded.
 func fingerprint(version string) (string, error) {
 	h := sha256.New()
 	h.Write([]byte(version))
-	for _, files := range []fs.FS{assetFiles, templateFiles} {
-		err := fs.WalkDir(files, ".", func(path string, d fs.DirEntry, err error) error {
-			if err != nil || d.IsDir() {
-				return err
-			}
-			b, err := fs.ReadFile(files, path)
-			h.Write(b)
+	err := fs.WalkDir(assetFiles, ".", func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
 			return err
-		})
-		if err != nil {
-			return "", err
 		}
+		b, err := fs.ReadFile(assetFiles, path)
+		h.Write(b)
+		return err
+	})
+	if err != nil {
+		return "", err
 	}
 	return hex.EncodeToString(h.Sum(nil)[:8]), nil
 }
@@ -149,6 +138,7 @@ func atThisComputer(next http.Handler) http.Handler {
 func (s *Site) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.serveFront)
+	mux.HandleFunc("GET /wall", s.serveWall)
 	mux.HandleFunc("GET /m", s.serveList)
 	mux.HandleFunc("GET /m/{station}", s.serveOne)
 	mux.HandleFunc("GET /m/{station}/{what}", s.serveAsk)

@@ -33,7 +33,8 @@ type Tile struct {
 	Left   string // until then
 	Done   string // how much of the window is over, in percent
 
-	Ahead string // what can be expected of it
+	Ahead  string // what can be expected of it
+	Expect string // when the work under way should end: from and to
 
 	Amps, Volts string // the last good reading
 	Reading     string // why there is none, or how old it is
@@ -102,7 +103,7 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	t.Troubles, t.Notes = told[:notes], told[notes:]
 	t.showMode(s)
 	t.showRun(s, c)
-	t.showAhead(s)
+	t.showAhead(s, c)
 	t.showReading(s)
 	t.showBus(s)
 	t.showTemperature(s, c)

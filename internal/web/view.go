@@ -7,17 +7,23 @@ import (
 	"github.com/a-h/templ"
 )
 
-// view is what a live page shows: the wall, the list for a phone, one station, or
-// all alerts. The zero view is the wall.
+// view is what a live page shows: the desk's page, the wall of a television, the list for a phone, one station, or
+// all alerts. The zero view is the desk's page.
 type view struct {
 	list    bool
 	station string
 	alerts  bool
 	ack     string // the alert that a link led to
+	screen  screen // the wall of a television
 	viewer  bool   // whoever looks may only view: there is nothing to press
 }
 
 func viewOf(q url.Values) view {
+	if q.Has("wall") {
+		s := screenOf(q)
+		s.on = true
+		return view{screen: s}
+	}
 	v := view{list: q.Has("list"), station: q.Get("station"), alerts: q.Has("alerts")}
 	if ack := q.Get("ack"); len(ack) <= mostKey && (v.list || v.alerts) {
 		v.ack = ack
@@ -36,7 +42,7 @@ func andAck(key string) string {
 // element is one part of a page that is replaced as a whole, when its data has
 // changed.
 type element struct {
-	key       string
+	id        string // of the element in the page
 	data      any
 	component templ.Component
 }
@@ -44,21 +50,26 @@ type element struct {
 // whole is what a page of this view begins with.
 func (v view) whole(l *Look) []element {
 	l = v.seen(l)
-	if v.wall() {
-		return append(l.above(), element{"grid", l.Grid, l.old("grid", l.Grid)})
+	if v.screen.on {
+		return v.screen.wall(l).whole()
+	}
+	if v.front() {
+		return append(l.above(), element{"grid", l.Grid, grid(l.Grid)})
 	}
 	return v.parts(l)
 }
 
-func (v view) wall() bool { return !v.list && v.station == "" && !v.alerts }
+func (v view) front() bool { return !v.list && v.station == "" && !v.alerts && !v.screen.on }
 
 // parts are the smallest elements of the view: on the wall every tile is one.
 func (v view) parts(l *Look) []element {
 	l = v.seen(l)
 	switch {
+	case v.screen.on:
+		return v.screen.wall(l).parts()
 	case v.station != "":
 		if t, ok := l.tile(v.station); ok {
-			return append(l.notices(), element{"station", t, phoneStation(l, t)})
+			return append(l.notices(), element{"station", t.standing(), phoneStation(l, t)}, element{shapeID(t.Station), t.Shape, shape(t)})
 		}
 		return append(l.notices(), element{"station", v.station, goneStation(v.station)})
 	case v.alerts:
@@ -73,9 +84,23 @@ func (v view) parts(l *Look) []element {
 	}
 	out := l.above()
 	for _, t := range l.Grid.Tiles {
-		out = append(out, element{"tile " + t.Station, t, l.old("tile", t)})
+		out = append(out, element{tileID(t.Station), t.standing(), tileCard(t)}, element{shapeID(t.Station), t.Shape, shape(t)})
 	}
 	return out
+}
+
+// ticking are the stations whose ticks the view has elements for.
+func (v view) ticking(l *Look) []Tile {
+	if v.screen.on {
+		return v.screen.wall(l).Tiles
+	}
+	if v.front() {
+		return l.Grid.Tiles
+	}
+	if t, ok := l.tile(v.station); ok {
+		return []Tile{t}
+	}
+	return nil
 }
 
 // above is what stands above the tiles of the wall.
@@ -99,9 +124,25 @@ func (l *Look) notices() []element {
 func keys(parts []element) string {
 	var b strings.Builder
 	for _, p := range parts {
-		b.WriteString(p.key + "\n")
+		b.WriteString(p.id + "\n")
 	}
 	return b.String()
+}
+
+// above is what stands above the tiles of a television's wall.
+func (w *Wall) above() []element {
+	return append(w.notices(), element{"dim", w.Dim, dim(w.Dim)}, element{"wrong", w.Wrong, wrongAddress(w.Wrong)},
+		element{"summary", w.Summary, summary(w.Summary)}, element{"urgent", w.Urgent, urgentLine(w.Urgent)})
+}
+
+func (w *Wall) whole() []element { return append(w.above(), element{"wall", w.Tiles, wallGrid(w)}) }
+
+func (w *Wall) parts() []element {
+	out := w.above()
+	for _, t := range w.Tiles {
+		out = append(out, element{tileID(t.Station), t.standing(), wallTile(t, w.Dense)}, element{shapeID(t.Station), t.Shape, shape(t)})
+	}
+	return out
 }
 
 // seen is the bench as whoever has this view may see it.

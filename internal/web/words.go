@@ -39,6 +39,9 @@ func (c clock) at(t time.Time) string {
 	return t.Format("2 Jan 15:04:05")
 }
 
+// minute is a time of day without its seconds, for what is only expected.
+func (c clock) minute(t time.Time) string { return t.In(c.zone).Format("15:04") }
+
 // capital makes the first letter a capital, as at the start of a line.
 func capital(s string) string {
 	r, n := utf8.DecodeRuneInString(s)

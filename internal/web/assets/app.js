@@ -1,6 +1,9 @@
-// Brings the page up to date, and says in big letters when nothing comes any
-// more. The server renders everything: an element is taken over as it is.
+// Keeps the page up to date, and says in big letters when nothing comes any
+// more. The server renders everything; htmx puts it in place, and what ticks is
+// set here.
 
+import "./htmx.js";
+import "htmx.org/dist/ext/hx-sse.js";
 import "./marks.js";
 import "./keys.js";
 
@@ -8,40 +11,63 @@ const silentAfter = 2500; // ms; the server gives a sign of life every second
 const againAfter = 4000; // ms for a connection to bring something
 const heldFor = 2000; // ms; parts wait while a finger or button is down, not longer
 
-const { assets, live } = document.documentElement.dataset;
+const { assets } = document.documentElement.dataset;
 const now = document.getElementById("now");
 const silence = document.getElementById("silence");
 const last = document.getElementById("last");
+const stream = document.getElementById("stream");
 
-let stream;
-let opened = 0; // when the stream was opened
+let connection; // the one under way, as htmx has it
+let opened = performance.now(); // when it was opened
 let heard = performance.now(); // when anything last came
 
-function open() {
-  stream?.close();
+stream.addEventListener("htmx:sse:after:connection", (e) => {
+  connection = e.detail.connection;
   opened = performance.now();
-  stream = new EventSource(live);
-  stream.addEventListener("hello", (e) => {
-    if (e.data !== assets) location.reload(); // another version serves now
-  });
-  stream.addEventListener("part", (e) => {
-    if (waiting) waiting.push(e.data);
-    else take(e.data);
-    alive();
-  });
-  stream.addEventListener("time", (e) => {
-    now.textContent = e.data;
-    alive();
-  });
+});
+stream.addEventListener("htmx:sse:before:message", (e) => {
+  if (held) e.detail.waitUntil(held);
+});
+stream.addEventListener("htmx:sse:after:message", () => {
+  alive();
+  const title = document.querySelector("[data-title]")?.dataset.title;
+  if (title) document.title = title;
+});
+stream.addEventListener("htmx:sse:error", (e) => {
+  if (e.detail.status === 401) location.reload(); // whoever this was is logged out
+});
+stream.addEventListener("hello", (e) => {
+  if (e.detail.data !== assets) location.reload(); // another version serves now
+});
+stream.addEventListener("time", (e) => {
+  now.textContent = e.detail.data;
+});
+stream.addEventListener("ticks", (e) => {
+  for (const [station, texts] of Object.entries(JSON.parse(e.detail.data))) tick(station, texts);
+});
+
+// tick sets the texts of a station wherever they stand in the page.
+function tick(station, texts) {
+  for (const part of document.querySelectorAll(`[data-of="${CSS.escape(station)}"]`)) {
+    for (const [name, text] of Object.entries(texts)) {
+      for (const at of part.querySelectorAll(`[data-tick="${name}"]`)) set(at, text);
+    }
+  }
+}
+
+function set(at, text) {
+  if (at.dataset.tick === "done") at.setAttribute("width", text + "%");
+  else if (at.textContent !== text) at.textContent = text;
 }
 
 // What is pressed must stay under the finger until the press is over.
 
-let waiting; // parts that came meanwhile
+let held; // a promise that the press is over
+let letGo;
 let release;
 
 document.addEventListener("pointerdown", () => {
-  waiting ??= [];
+  held ??= new Promise((over) => (letGo = over));
   clearTimeout(release);
   release = setTimeout(goOn, heldFor);
 });
@@ -53,74 +79,8 @@ for (const over of ["pointerup", "pointercancel"]) {
 }
 
 function goOn() {
-  const parts = waiting ?? [];
-  waiting = undefined;
-  parts.forEach(take);
-}
-
-function take(html) {
-  const holder = document.createElement("template");
-  holder.innerHTML = html;
-  const fresh = holder.content.firstElementChild;
-  const old = document.getElementById(fresh?.id);
-  if (!old) return;
-  const focus = document.activeElement;
-  const within = old.contains(focus);
-  patch(old, fresh);
-  if (focus !== document.activeElement && focus.isConnected) focus.focus({ preventScroll: true });
-  else if (within && !focus.isConnected) old.focus({ preventScroll: true }); // the station stays selected
-  if (fresh.dataset.title) document.title = fresh.dataset.title;
-}
-
-// patch makes an element like another one and touches only what differs, so
-// that focus and selection stay where they are. Children are known again by
-// their kind: what has gone is removed first, so that the rest need not move.
-function patch(old, fresh) {
-  if (old.isEqualNode(fresh)) return;
-  if (old.nodeType !== Node.ELEMENT_NODE) {
-    old.data = fresh.data;
-    return;
-  }
-  patchAttributes(old, fresh);
-  const wanted = [...fresh.childNodes];
-  const kinds = new Set(wanted.map(kind));
-  for (const child of [...old.childNodes]) if (!kinds.has(kind(child))) child.remove();
-  let at = old.firstChild;
-  for (const want of wanted) {
-    while (at?.nodeType === Node.TEXT_NODE && want.nodeType !== Node.TEXT_NODE) at = drop(at);
-    let same = at;
-    while (same && kind(same) !== kind(want)) same = same.nextSibling;
-    if (!same || (same !== at && want.nodeType === Node.TEXT_NODE)) {
-      old.insertBefore(want, at);
-      continue;
-    }
-    if (same === at) at = at.nextSibling;
-    else old.insertBefore(same, at);
-    patch(same, want);
-  }
-  while (at) at = drop(at);
-}
-
-function kind(node) {
-  return node.id || node.nodeName + (node.classList?.[0] ?? "");
-}
-
-function drop(node) {
-  const next = node.nextSibling;
-  node.remove();
-  return next;
-}
-
-// What only the browser knows stays: a first tap, and what somebody opened.
-const kept = new Set(["data-armed", "open"]);
-
-function patchAttributes(old, fresh) {
-  for (const { name } of [...old.attributes]) {
-    if (!fresh.hasAttribute(name) && !kept.has(name)) old.removeAttribute(name);
-  }
-  for (const { name, value } of fresh.attributes) {
-    if (old.getAttribute(name) !== value) old.setAttribute(name, value);
-  }
+  held = undefined;
+  letGo?.();
 }
 
 function alive() {
@@ -139,12 +99,13 @@ function check() {
   const t = performance.now();
   if (t - heard < silentAfter) return;
   show(true);
-  if (t - Math.max(opened, heard) > againAfter) open();
+  if (t - Math.max(opened, heard) < againAfter) return;
+  opened = t;
+  connection?.reader?.cancel(); // it hangs: htmx opens another one
 }
 
 setInterval(check, 250);
 document.addEventListener("visibilitychange", check);
 window.addEventListener("pageshow", (e) => {
-  if (e.persisted) open();
+  if (e.persisted) location.reload();
 });
-open();
