@@ -155,6 +155,7 @@ func TestArchiveRefuses(t *testing.T) {
 		{"too many points", func() error { _, err := p.Chart(t.Context(), "s1", at, at.Add(1e9), 4001); return err }, chart.ErrAsked, "100 to 4000"},
 		{"nobody", func() error { _, err := p.Chart(t.Context(), "s9", at, at.Add(1e9), 400); return err }, chart.ErrNothing, "s9"},
 		{"a wrong cursor", func() error { _, err := p.Runs(t.Context(), chart.HistoryQuery{Cursor: "?"}); return err }, chart.ErrAsked, "cursor"},
+		{"an outcome of watches", func() error { _, err := p.Runs(t.Context(), chart.HistoryQuery{Outcome: "armed"}); return err }, chart.ErrAsked, "dropped"},
 		{"too long a page", func() error { _, err := p.Runs(t.Context(), chart.HistoryQuery{Limit: 501}); return err }, chart.ErrAsked, "500"},
 		{"no such run", func() error { _, err := p.Compare(t.Context(), "a", "b", 400); return err }, chart.ErrNothing, `no run "a"`},
 		{"no start", func() error { _, err := p.Signature(t.Context(), "s1"); return err }, chart.ErrNothing, "not seen to start"},

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"benchvigil/internal/bench"
@@ -38,15 +40,23 @@ func watchRow(w *ledger.Watch) chart.WatchRow {
 	return row
 }
 
+// How runs and watches end, or go on.
+var (
+	runOutcomes   = []string{"running", "dropped", "stopped", "unseen"}
+	watchOutcomes = []string{"armed", "done", "failed"}
+)
+
 // page is how a page of rows is asked of the ledger: one more than it shows, to
 // know whether there is another.
-func page(q chart.HistoryQuery) (ledger.Query, int, error) {
+func page(q chart.HistoryQuery, outcomes []string) (ledger.Query, int, error) {
 	limit := q.Limit
 	if limit == 0 {
 		limit = chart.UsualRows
 	}
 	out := ledger.Query{Station: q.Station, From: q.From, To: q.To, Outcome: q.Outcome, Newest: limit + 1}
 	switch {
+	case q.Outcome != "" && !slices.Contains(outcomes, q.Outcome):
+		return out, 0, chart.Refuse(chart.ErrAsked, "outcome %q is none: there are %s", q.Outcome, strings.Join(outcomes, ", "))
 	case limit < 1 || limit > chart.MostRows:
 		return out, 0, chart.Refuse(chart.ErrAsked, "limit: want 1 to %d", chart.MostRows)
 	case !q.From.IsZero() && !q.To.IsZero() && q.To.Before(q.From):
@@ -63,7 +73,7 @@ func page(q chart.HistoryQuery) (ledger.Query, int, error) {
 
 // Runs is a page of runs, the newest first.
 func (a *archive) Runs(ctx context.Context, q chart.HistoryQuery) (p chart.RunPage, err error) {
-	lq, limit, err := page(q)
+	lq, limit, err := page(q, runOutcomes)
 	if err != nil {
 		return p, err
 	}
@@ -92,7 +102,7 @@ func (a *archive) Runs(ctx context.Context, q chart.HistoryQuery) (p chart.RunPa
 
 // Watches is a page of watches, the newest first.
 func (a *archive) Watches(ctx context.Context, q chart.HistoryQuery) (p chart.WatchPage, err error) {
-	lq, limit, err := page(q)
+	lq, limit, err := page(q, watchOutcomes)
 	if err != nil {
 		return p, err
 	}

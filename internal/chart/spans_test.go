@@ -30,22 +30,35 @@ func TestGaps(t *testing.T) {
 	}{
 		{"none", nil, nil, nil, []chart.Gap{}},
 		{
-			"the supply lost, told after its last reading", []chart.Fact{lost(23_000, "no answer"), back(40_000)}, []chart.Gap{{From: 20_000, To: 40_100}}, nil,
+			"the supply lost, told after its last reading",
+			[]chart.Fact{lost(23_000, "no answer"), back(40_000)},
+			[]chart.Gap{{From: 20_000, To: 40_100}},
+			nil,
 			[]chart.Gap{{20_000, 40_100, "supply lost: no answer"}},
 		},
 		{"lost until the end", []chart.Fact{lost(23_000, "")}, nil, nil, []chart.Gap{{23_000, end, "supply lost"}}},
 		{"nothing tells why", nil, []chart.Gap{{From: 5_000, To: 9_000}}, nil, []chart.Gap{{5_000, 9_000, "no reading came"}}},
 		{"taken up again", []chart.Fact{{At: 60_000, Fact: clock(10*time.Second, false)}}, nil, nil, []chart.Gap{{50_000, 60_000, "nobody watched"}}},
 		{
-			"stopped and begun anew", []chart.Fact{{At: 30_000, Fact: clock(0, true)}}, []chart.Gap{{From: 29_900, To: 45_100}},
-			[]chart.Began{{At: 0, Anew: true}, {At: 45_000, Anew: true}}, []chart.Gap{{29_900, 45_100, "nobody watched"}},
+			"stopped and begun anew",
+			[]chart.Fact{{At: 30_000, Fact: clock(0, true)}},
+			[]chart.Gap{{From: 29_900, To: 45_100}},
+			[]chart.Began{{At: 0, Anew: true}, {At: 45_000, Anew: true}},
+			[]chart.Gap{{29_900, 45_100, "nobody watched"}},
 		},
 		{
-			"cut off and begun anew", nil, []chart.Gap{{From: 29_900, To: 45_100}},
-			[]chart.Began{{At: 0, Anew: true}, {At: 45_000, Anew: true}}, []chart.Gap{{29_900, 45_100, "nobody watched"}},
+			"cut off and begun anew", nil,
+			[]chart.Gap{{From: 29_900, To: 45_100}},
+			[]chart.Began{{At: 0, Anew: true}, {At: 45_000, Anew: true}},
+			[]chart.Gap{{29_900, 45_100, "nobody watched"}},
 		},
-		{"two in one silence", []chart.Fact{lost(10_000, ""), back(20_000), lost(30_000, ""), back(40_000)}, []chart.Gap{{From: 9_000, To: 42_000}}, nil,
-			[]chart.Gap{{9_000, 20_000, "supply lost"}, {20_000, 42_000, "supply lost"}}},
+		{
+			"two in one silence",
+			[]chart.Fact{lost(10_000, ""), back(20_000), lost(30_000, ""), back(40_000)},
+			[]chart.Gap{{From: 9_000, To: 42_000}},
+			nil,
+			[]chart.Gap{{9_000, 20_000, "supply lost"}, {20_000, 42_000, "supply lost"}},
+		},
 		{"not before it was followed", nil, []chart.Gap{{From: 0, To: 50_000}}, []chart.Began{{At: 49_000, Anew: true}}, []chart.Gap{}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -118,7 +131,8 @@ func TestSurvival(t *testing.T) {
 	}
 	runs := []chart.Ran{
 		run(300, "dropped", false), run(200, "stopped", false), run(100, "dropped", false), run(400, "dropped", false),
-		run(50, "dropped", true), run(70, "unseen", false), {Row: chart.RunRow{Began: at, UptimeS: 20, Outcome: "stopped"}},
+		run(50, "dropped", true), run(70, "unseen", false),
+		{Row: chart.RunRow{Began: at, UptimeS: 20, Outcome: "stopped"}},
 	}
 	s := chart.SurvivalOf(runs, 210*time.Second)
 	want := []chart.Step{{AtS: 100, AtRisk: 4, Ended: 1, Share: 0.75}, {AtS: 300, AtRisk: 2, Ended: 1, Share: 0.375}, {AtS: 400, AtRisk: 1, Ended: 1}}
