@@ -305,7 +305,8 @@ func (e *Engine) suspect(t ms) bool {
 		return true // nobody knows yet
 	}
 	low := s.Low.N > 0 && (s.Off.N > 0 || !e.s.USB.Present) && !e.st.Hookup.VBUS
-	return e.s.Down.Since != 0 || low || s.Dip != 0 && t-s.Dip <= together && !e.s.USB.Present
+	dip := s.Dip > e.s.Run.Start && t-s.Dip <= together // what was low before the run says nothing of it
+	return e.s.Down.Since != 0 || low || dip && !e.s.USB.Present
 }
 
 // proven reports good evidence of power at this very moment. Where there are
