@@ -40,6 +40,7 @@ type desk struct {
 	kept  *keptHere // what outlets keep where there is none
 	ways  atomic.Pointer[ways]
 	link  atomic.Pointer[string]
+	hosts hosts       // of outlets that fail
 	draws atomic.Bool // there are rules about readings
 
 	bench string

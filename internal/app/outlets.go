@@ -28,7 +28,8 @@ type ways struct {
 	outlets map[string]dispatch.Outlet
 	limits  map[string]dispatch.Limits
 	kinds   map[string]config.OutletKind
-	names   []string // in the order of the file
+	hosts   map[string]string // that they hand messages to
+	names   []string          // in the order of the file
 	phones  *webpush.Outlet
 	tasks   []task // what outlets do by themselves
 }
@@ -39,7 +40,7 @@ var errNoContact = errors.New("phones are not told: push services want to know w
 // newWays makes the outlets. One that cannot be made is an error, but for the
 // phones that nobody asked for.
 func (d *desk) newWays(c config.Config) (*ways, error) {
-	w := &ways{outlets: map[string]dispatch.Outlet{}, limits: map[string]dispatch.Limits{}, kinds: map[string]config.OutletKind{}}
+	w := &ways{outlets: map[string]dispatch.Outlet{}, limits: map[string]dispatch.Limits{}, kinds: map[string]config.OutletKind{}, hosts: map[string]string{}}
 	for _, o := range c.Outlets {
 		out, err := d.newOutlet(w, c, o)
 		if errors.Is(err, errNoContact) {
@@ -51,7 +52,7 @@ func (d *desk) newWays(c config.Config) (*ways, error) {
 		if err != nil {
 			return nil, fmt.Errorf("outlet %q: %w", o.Name, err)
 		}
-		w.outlets[o.Name], w.kinds[o.Name] = out, o.Kind
+		w.outlets[o.Name], w.kinds[o.Name], w.hosts[o.Name] = out, o.Kind, hostOf(&o)
 		w.limits[o.Name] = dispatch.Limits{Rate: float64(o.PerMinute) / 60, Burst: o.PerMinute, Timeout: o.Timeout, Verbatim: o.Kind == config.Webhook || o.Kind == config.Alertmanager}
 		w.names = append(w.names, o.Name)
 	}
@@ -281,10 +282,15 @@ func (d *desk) outlets() (out []bench.OutletView) {
 
 // failing takes news of an outlet from the dispatcher.
 func (d *desk) failing(outlet string, since time.Time, err error) {
-	t := rule.Trouble{Kind: bench.AlertOutlet, Rule: outlet, Since: since, At: d.now(), Over: err == nil}
+	var f *fault
 	if err != nil {
-		t.Why = err.Error()
+		f = &fault{since: since, why: err.Error()}
+		if w := d.ways.Load(); w != nil && unreached(err) {
+			f.host = w.hosts[outlet]
+		}
 		d.log.Warn("an outlet does not deliver", logkey.Name(outlet), logkey.Err(err))
 	}
-	d.trouble(t)
+	for _, t := range d.hosts.take(outlet, f, d.now()) {
+		d.trouble(t)
+	}
 }

@@ -66,6 +66,9 @@ func (a *assembly) retell(p *Plan) error {
 		return fmt.Errorf("%w: alerts: %w", ErrConfig, err)
 	}
 	a.desk.post.Replace(w.outlets, w.limits)
+	for _, name := range a.desk.hosts.gone(w.outlets) {
+		a.desk.failing(name, time.Time{}, nil) // it can trouble nobody any more
+	}
 	if err := stopAll(a.telling, partWithin); err != nil {
 		a.plan.Logger.Error("an outlet that the configuration no longer has does not stop", logkey.Err(err))
 	}
