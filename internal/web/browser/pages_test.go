@@ -3,7 +3,7 @@ package browser
 import "testing"
 
 // wallPath is where the wall is.
-const wallPath = "/"
+const wallPath = "/wall"
 
 // page is one to be looked at.
 type page struct{ name, url string }
