@@ -85,12 +85,14 @@ func actOf(key string, f url.Values) (bench.AlertAct, error) {
 
 // backTo is a page of ours; where a form names another, the list of alerts.
 func backTo(page string) string {
-	station, ok := strings.CutPrefix(page, "/m/")
-	switch {
-	case page == "/", page == "/m":
+	if page == "/" || page == "/m" {
 		return page
-	case ok && station != "" && !strings.Contains(station, "/"):
-		return "/m/" + url.PathEscape(station)
+	}
+	for _, pages := range []string{"/m/", "/station/"} {
+		station, ok := strings.CutPrefix(page, pages)
+		if ok && station != "" && !strings.Contains(station, "/") {
+			return pages + url.PathEscape(station)
+		}
 	}
 	return "/alerts"
 }

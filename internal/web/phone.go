@@ -51,14 +51,17 @@ func (s *Site) serveOne(w http.ResponseWriter, r *http.Request) {
 func (t Tile) Title() string { return t.State + " · " + t.Name }
 
 // tile finds a station's tile, as it stands alone.
-func (l *Look) tile(station string) (Tile, bool) {
+func (l *Look) tile(station string) (Tile, bool) { return l.tileFor(station, phonePath(station)) }
+
+// tileFor is the same for a page whose forms go back to it.
+func (l *Look) tileFor(station, back string) (Tile, bool) {
 	i := slices.IndexFunc(l.Grid.Tiles, func(t Tile) bool { return t.Station == station })
 	if i < 0 {
 		return Tile{}, false
 	}
 	t := l.Grid.Tiles[i]
 	t.Number = 0 // alone there
-	t.Alarms = reach(going(t.Alarms, phonePath(station)))
+	t.Alarms = reach(going(t.Alarms, back))
 	return t, true
 }
 

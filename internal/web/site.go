@@ -44,6 +44,7 @@ type Options struct {
 	// Access finds out who makes a request, and says so by access.With; nil:
 	// everybody is at this computer, and may work.
 	Access func(http.Handler) http.Handler
+	Past   Past  // what the ledger keeps; nil: there is none
 	Push   *Push // lets phones subscribe to alerts; nil: they cannot
 	Logger *zap.Logger
 
@@ -142,6 +143,9 @@ func (s *Site) routes() http.Handler {
 	mux.HandleFunc("GET /m", s.serveList)
 	mux.HandleFunc("GET /m/{station}", s.serveOne)
 	mux.HandleFunc("GET /m/{station}/{what}", s.serveAsk)
+	mux.HandleFunc("GET /station/{station}", s.serveDesk)
+	mux.HandleFunc("GET /station/{station}/past", s.serveDeskPast)
+	mux.HandleFunc("GET /station/{station}/chart.svg", s.serveStill)
 	mux.HandleFunc("GET /live", s.serveLive)
 	mux.Handle("POST /theme", http.NewCrossOriginProtection().Handler(http.HandlerFunc(s.serveTheme)))
 	mux.HandleFunc("GET /healthz", s.serveCheck(s.o.Health))
@@ -149,6 +153,7 @@ func (s *Site) routes() http.Handler {
 	if s.o.Mark != nil {
 		mux.Handle("POST /stations/{station}/marks", s.working(s.serveMark(toFront)))
 		mux.Handle("POST /m/{station}/marks", s.working(s.serveMark(toPhone)))
+		mux.Handle("POST /station/{station}/marks", s.working(s.serveMark(toDesk)))
 	}
 	if s.o.States != nil {
 		mux.HandleFunc("GET /dev/states", s.serveStates)

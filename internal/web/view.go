@@ -12,6 +12,7 @@ import (
 type view struct {
 	list    bool
 	station string
+	desk    string // one station, for a desk
 	alerts  bool
 	ack     string // the alert that a link led to
 	screen  screen // the wall of a television
@@ -24,7 +25,7 @@ func viewOf(q url.Values) view {
 		s.on = true
 		return view{screen: s}
 	}
-	v := view{list: q.Has("list"), station: q.Get("station"), alerts: q.Has("alerts")}
+	v := view{list: q.Has("list"), station: q.Get("station"), desk: q.Get("desk"), alerts: q.Has("alerts")}
 	if ack := q.Get("ack"); len(ack) <= mostKey && (v.list || v.alerts) {
 		v.ack = ack
 	}
@@ -59,7 +60,7 @@ func (v view) whole(l *Look) []element {
 	return v.parts(l)
 }
 
-func (v view) front() bool { return !v.list && v.station == "" && !v.alerts && !v.screen.on }
+func (v view) front() bool { return !v.list && v.station == "" && v.desk == "" && !v.alerts && !v.screen.on }
 
 // parts are the smallest elements of the view: on the wall every tile is one.
 func (v view) parts(l *Look) []element {
@@ -72,6 +73,11 @@ func (v view) parts(l *Look) []element {
 			return append(l.notices(), element{"station", t.standing(), phoneStation(l, t)}, element{shapeID(t.Station), t.Shape, shape(t)})
 		}
 		return append(l.notices(), element{"station", v.station, goneStation(v.station)})
+	case v.desk != "":
+		if t, ok := l.tileFor(v.desk, deskPath(v.desk)); ok {
+			return append(l.notices(), element{"station", t, deskStation(l, t)})
+		}
+		return append(l.notices(), element{"station", v.desk, goneDesk(v.desk)})
 	case v.alerts:
 		return append(l.notices(), element{"alerts", l.roll("/alerts", v.ack), alarmRoll(l.roll("/alerts", v.ack))}, element{"outlets", l.outlets, outletList(l.outlets)})
 	case v.list:
