@@ -12,6 +12,7 @@ import (
 	"benchvigil/internal/ledger"
 	"benchvigil/internal/trace"
 	"benchvigil/internal/unit"
+	"benchvigil/internal/web"
 )
 
 // Limits of what pages and programs may ask of the past, so that no question
@@ -46,6 +47,14 @@ func newArchive(r *record, p *Plan, stations func() []StationPlan, now func() ti
 		r: r.past, flush: r.store.Flush, stations: stations, now: now, looks: make(chan struct{}, looksAtOnce),
 		traces: func(family string) string { return referencesIn(p.From.Profiles, family) },
 	}
+}
+
+// forPages is the archive for the pages; a plain nil where there is none.
+func (a *archive) forPages() web.Past {
+	if a == nil {
+		return nil
+	}
+	return a
 }
 
 // forPrograms is the archive for the interface; a plain nil where there is none.

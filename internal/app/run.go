@@ -152,7 +152,7 @@ func (a *assembly) addPage() error {
 	site, err := web.New(web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
-		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(),
+		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.forPages(),
 		API: api.New(api.Options{
 			Past:   past.forPrograms(),
 			Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,

@@ -27,10 +27,36 @@ type Past interface {
 	Runs(ctx context.Context, q chart.HistoryQuery) (chart.RunPage, error)
 }
 
+// DeskTile is what stands now, with the evidence for it.
+type DeskTile struct {
+	Tile
+	Reasons []Reason
+	Moment  int64  // Unix ms at the bench, whole seconds
+	PastKey string // changes with what the ledger says of the hook-up
+}
+
+// standing is it without what ticks.
+func (d *DeskTile) standing() DeskTile {
+	return DeskTile{Tile: d.Tile.standing(), Reasons: d.Reasons, PastKey: d.PastKey}
+}
+
+// beside is what a desk shows of a station besides its tile.
+func beside(s *bench.Snapshot, zone *time.Location) DeskTile {
+	return DeskTile{Reasons: reasons(s, clock{zone, s.At}), Moment: s.At.Unix() * 1000, PastKey: pastKey(s)}
+}
+
+// deskTile finds what a desk shows of a station.
+func (l *Look) deskTile(station string) (DeskTile, bool) {
+	t, ok := l.tileFor(station, deskPath(station))
+	d := l.beside[station]
+	d.Tile = t
+	return d, ok
+}
+
 // Desk is the page of one station for a desk: all that is known of it.
 type Desk struct {
 	Look
-	Tile   Tile
+	Tile   DeskTile
 	Kept   bool // there is a ledger
 	Whole  extent
 	Offset int // of the clock shown, in minutes from UTC
@@ -79,7 +105,7 @@ func toDesk(station, kind string) string { return deskPath(station) + "?marked="
 func (s *Site) serveDesk(w http.ResponseWriter, r *http.Request) {
 	l, id := s.lookOf(r), r.PathValue("station")
 	one, ok := s.find(id)
-	t, shown := l.tileFor(id, deskPath(id))
+	t, shown := l.deskTile(id)
 	if !ok || !shown {
 		s.refuse(w, r, http.StatusNotFound, "There is no such station on this bench.")
 		return

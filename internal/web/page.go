@@ -45,8 +45,9 @@ type Look struct {
 	Alarms                 []Alarm
 	Strip                  Strip
 
-	hour    int       // of the bench
-	at      time.Time // the bench's
+	hour    int                 // of the bench
+	at      time.Time           // the bench's
+	beside  map[string]DeskTile // what a desk shows besides the tiles
 	outlets Outlets
 }
 
@@ -147,7 +148,7 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 // look is the bench at one moment, ready to be rendered.
 func (s *Site) look() Look {
 	f := Look{
-		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets,
+		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets, beside: map[string]DeskTile{},
 		Works:   true,
 		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
@@ -163,6 +164,7 @@ func (s *Site) look() Look {
 			t.Marks = nil
 		}
 		f.Grid.Tiles = append(f.Grid.Tiles, t)
+		f.beside[one.Station] = beside(one, s.o.Zone)
 		if one.At.After(newest) {
 			newest = one.At
 		}

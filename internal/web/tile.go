@@ -61,10 +61,6 @@ type Tile struct {
 	Events   []Line // newest first
 	Earlier  []Line // those before, where there is room
 	Counts   string
-
-	Reasons []Reason // why the state is what it is
-	Moment  int64    // Unix ms at the bench, whole seconds
-	PastKey string   // changes with what the ledger says of the hook-up
 }
 
 // Trouble is one thing that is wrong or worth knowing.
@@ -112,7 +108,6 @@ func tileOf(s *bench.Snapshot, zone *time.Location, silent bool) Tile {
 	t.showBus(s)
 	t.showTemperature(s, c)
 	t.showPeople(s, c)
-	t.Reasons, t.Moment, t.PastKey = reasons(s, c), s.At.Unix()*1000, pastKey(s)
 	return t
 }
 

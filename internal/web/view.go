@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"net/url"
 	"strings"
 
@@ -74,8 +75,8 @@ func (v view) parts(l *Look) []element {
 		}
 		return append(l.notices(), element{"station", v.station, goneStation(v.station)})
 	case v.desk != "":
-		if t, ok := l.tileFor(v.desk, deskPath(v.desk)); ok {
-			return append(l.notices(), element{"station", t, deskStation(l, t)})
+		if t, ok := l.deskTile(v.desk); ok {
+			return append(l.notices(), element{"station", t.standing(), deskStation(l, t)}, element{shapeID(v.desk), t.Shape, shape(t.Tile)}, element{"moment", t.Moment, moment(t.Moment)})
 		}
 		return append(l.notices(), element{"station", v.desk, goneDesk(v.desk)})
 	case v.alerts:
@@ -103,7 +104,7 @@ func (v view) ticking(l *Look) []Tile {
 	if v.front() {
 		return l.Grid.Tiles
 	}
-	if t, ok := l.tile(v.station); ok {
+	if t, ok := l.tile(cmp.Or(v.station, v.desk)); ok {
 		return []Tile{t}
 	}
 	return nil

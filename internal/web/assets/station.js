@@ -5,9 +5,10 @@ import { createChart, fetchChart, nameOf } from "./chart.js";
 import { clock, lasts, quantity, shared, table } from "./chartdata.js";
 
 const element = document.getElementById("chart");
-const station = document.getElementById("station");
 const byId = (id) => document.getElementById(id);
 const mostRows = 60;
+
+const moment = () => Number(byId("moment").getAttribute("value"));
 
 if (element) start();
 
@@ -20,17 +21,17 @@ function start() {
   let key = "";
 
   // The bench's clock, between the seconds that the page is told.
-  let told = Number(station.dataset.moment);
+  let told = moment();
   let when = performance.now();
   let pace = 1; // of a demonstration; 1 on a bench
   new MutationObserver(() => {
-    const moment = Number(station.dataset.moment);
-    if (moment <= told) return;
+    const is = moment();
+    if (is <= told) return;
     const t = performance.now();
-    if (t > when) pace = Math.min(Math.max((moment - told) / (t - when), 0.5), 1000);
-    told = moment;
+    if (t > when) pace = Math.min(Math.max((is - told) / (t - when), 0.5), 1000);
+    told = is;
     when = t;
-  }).observe(station, { attributes: true, attributeFilter: ["data-moment"] });
+  }).observe(document.querySelector(".desk"), { subtree: true, childList: true, attributes: true, attributeFilter: ["value"] });
   const now = () => told + (pace > 1.5 ? 0 : Math.min(performance.now() - when, 1000));
 
   for (const hidden of document.querySelectorAll(".chart-tools, .readout, .key, .chart-exports, .chart-table")) hidden.hidden = false;
@@ -206,10 +207,10 @@ function start() {
 
 // What the ledger says of the hook-up is asked for again when a run begins or ends.
 
-const past = station?.dataset.past;
+const past = byId("station")?.dataset.past;
 let asked = past;
 setInterval(async () => {
-  const is = station?.dataset.past;
+  const is = byId("station")?.dataset.past;
   const old = byId("past");
   if (!old || is === asked || old.contains(document.activeElement)) return;
   asked = is;
