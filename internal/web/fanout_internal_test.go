@@ -36,7 +36,7 @@ const (
 )
 
 // playing is a bench on which every station changes every fanPeriod: the current
-// counts the changes in milliamperes above 1 A, so that a reader can tell when what it
+// counts the changes in milliamperes above 400 mA, so that a reader can tell when what it
 // got was new.
 func playing(began time.Time) func() []bench.Snapshot {
 	all := states.Stations(fanStations)
@@ -49,7 +49,7 @@ func playing(began time.Time) func() []bench.Snapshot {
 		out := slices.Clone(all)
 		for i := range out {
 			out[i] = states.Later(out[i], n*fanPeriod)
-			out[i].Reading.Amps = unit.Some(unit.FromAmps(1) + unit.Current(n)*unit.Milliampere)
+			out[i].Reading.Amps = unit.Some(unit.FromAmps(0.4) + unit.Current(n)*unit.Milliampere)
 		}
 		return out
 	}
@@ -208,7 +208,7 @@ func changeOf(line string) (n int, is bool) {
 	if !found {
 		return 0, false
 	}
-	text, _, _ := strings.Cut(rest, " A")
-	amps, err := strconv.ParseFloat(text, 64)
-	return int((amps-1)*1000 + 0.5), err == nil
+	text, _, _ := strings.Cut(rest, " mA")
+	amps, err := strconv.Atoi(text)
+	return amps - 400, err == nil
 }
