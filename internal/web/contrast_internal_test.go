@@ -91,8 +91,12 @@ func TestThemeByTheSun(t *testing.T) {
 		hour   int
 		want   string
 	}{
-		{themeAuto, 6, ""}, {themeAuto, 7, "light"}, {themeAuto, 18, "light"}, {themeAuto, 19, ""},
-		{themeDark, 12, "dark"}, {themeLight, 23, "light"},
+		{themeAuto, 6, ""},
+		{themeAuto, 7, "light"},
+		{themeAuto, 18, "light"},
+		{themeAuto, 19, ""},
+		{themeDark, 12, "dark"},
+		{themeLight, 23, "light"},
 	} {
 		if got := themeOf(tc.chosen, tc.hour); got != tc.want {
 			t.Errorf("%+v: %q", tc, got)
