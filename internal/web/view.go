@@ -61,7 +61,9 @@ func (v view) whole(l *Look) []element {
 	return v.parts(l)
 }
 
-func (v view) front() bool { return !v.list && v.station == "" && v.desk == "" && !v.alerts && !v.screen.on }
+func (v view) front() bool {
+	return !v.list && v.station == "" && v.desk == "" && !v.alerts && !v.screen.on
+}
 
 // parts are the smallest elements of the view: on the wall every tile is one.
 func (v view) parts(l *Look) []element {

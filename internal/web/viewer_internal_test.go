@@ -35,7 +35,7 @@ func presses(root *html.Node) (out []string) {
 func TestViewersPressNothing(t *testing.T) {
 	o := alerting(t, &desk{})
 	viewer := asWho(o, access.Who{Name: "wall link", Role: access.View})
-	for _, path := range []string{"/", "/m", "/m/s-1", "/alerts"} {
+	for _, path := range []string{"/", "/m", "/m/s-1", "/station/s-1", "/alerts"} {
 		if got := presses(page(t, viewer, path)); len(got) > 0 {
 			t.Errorf("%s offers %q", path, got)
 		}
@@ -44,7 +44,7 @@ func TestViewersPressNothing(t *testing.T) {
 		}
 	}
 	s := newSite(t, o)
-	for _, v := range []view{{}, {list: true}, {alerts: true}} {
+	for _, v := range []view{{}, {desk: "s-1"}, {list: true}, {alerts: true}} {
 		if !strings.Contains(string(s.hello(v)), `method="post"`) {
 			t.Errorf("%+v has nothing to press for anybody", v)
 		}
