@@ -111,7 +111,7 @@ func urgent(tiles []Tile, ofBench []Alarm) []Urgent {
 	var out []Urgent
 	for i := range ofBench {
 		if a := &ofBench[i]; a.Severity > Normal {
-			out = append(out, Urgent{a.Severity, "Bench", a.Title, a.Seen})
+			out = append(out, Urgent{a.Severity, "Bench", strings.TrimPrefix(a.Title, "Bench: "), a.Seen})
 		}
 	}
 	for i := range tiles {

@@ -143,7 +143,7 @@ func TestUrgent(t *testing.T) {
 	want := []Urgent{
 		{Danger, "Bench", "The disk is full", false}, {Abnormal, "D", "Stalled", false}, {Action, "A", "No readings", false}, {Danger, "C", "Dropped", true},
 	}
-	if diff := cmp.Diff(want, urgent(tiles, []Alarm{{Severity: Danger, Title: "The disk is full"}, {Severity: Neutral, Title: "News"}})); diff != "" {
+	if diff := cmp.Diff(want, urgent(tiles, []Alarm{{Severity: Danger, Title: "Bench: The disk is full"}, {Severity: Neutral, Title: "News"}})); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
