@@ -270,5 +270,7 @@ func (p *tab) seen(name string) time.Time {
 
 // wheel turns it at a place of the page.
 func wheel(x, y, by float64) chromedp.Action[chromedp.Void] {
-	return chromedp.MouseEvent(input.DispatchMouseEventTypeMouseWheel, x, y, func(e *input.DispatchMouseEventParams) { e.DeltaY = by })
+	return chromedp.MouseEvent(input.DispatchMouseEventTypeMouseWheel, x, y, func(e *input.DispatchMouseEventParams) {
+		e.DeltaX, e.DeltaY = 0.01, by // both are required, and 0 is left out
+	})
 }
