@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
+
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
 )
@@ -27,20 +29,41 @@ type Act struct {
 const noAlerts = "no alerts are kept on this bench"
 
 // addAlerts serves what concerns alerts. What the bench does not have is said so.
-func (a *api) addAlerts(mux *http.ServeMux) {
-	add := func(pattern string, there bool, h http.HandlerFunc) {
+func (a *api) addAlerts(h huma.API) {
+	add := func(there bool, r route) {
 		if !there {
-			h = func(w http.ResponseWriter, _ *http.Request) { problem(w, http.StatusNotFound, noAlerts) }
+			r.handler = func(w http.ResponseWriter, _ *http.Request) { problem(w, http.StatusNotFound, noAlerts) }
 		}
-		mux.HandleFunc(pattern, h)
+		r.refuses = append(r.refuses, http.StatusNotFound)
+		a.add(h, r)
 	}
-	add("GET /api/v1/alerts", a.o.Alerts != nil, a.alerts)
-	add("GET /api/v1/alerts/{key}", a.o.Alerts != nil, a.alert)
-	add("POST /api/v1/alerts/{key}", a.o.Act != nil, a.act)
-	add("POST /api/v1/alerts/test", a.o.TestAlert != nil, a.test)
-	add("GET /api/v1/alerts/load", a.o.Load != nil, a.load)
-	add("GET /api/v1/outlets", a.o.Outlets != nil, func(w http.ResponseWriter, _ *http.Request) {
-		write(w, http.StatusOK, orEmpty(a.o.Outlets()))
+	add(a.o.Alerts != nil, route{
+		method: http.MethodGet, path: "alerts", id: "list-alerts", summary: "The alerts that are not normal, the most urgent first",
+		params: []*huma.Param{stationOf()}, answers: []bench.AlertView{}, refuses: []int{http.StatusNotModified}, handler: a.alerts,
+	})
+	add(a.o.Alerts != nil, route{
+		method: http.MethodGet, path: "alerts/{key}", id: "get-alert", summary: "One alert, by its key or its point",
+		answers: bench.AlertView{}, refuses: []int{http.StatusNotModified}, handler: a.alert,
+	})
+	add(a.o.Act != nil, route{
+		method: http.MethodPost, path: "alerts/{key}", id: "act-on-alert", summary: "Do something about an alert",
+		says: "do is acknowledge, shelve (for_s seconds), unshelve, take-out or put-back. A problem 409 says what stands against it.",
+		body: Act{Do: string(bench.DeedAcknowledge), By: "kim"}, code: http.StatusNoContent,
+		refuses: []int{http.StatusConflict, http.StatusUnprocessableEntity}, handler: a.act,
+	})
+	add(a.o.TestAlert != nil, route{
+		method: http.MethodPost, path: "alerts/test", id: "test-outlets", summary: "Send a test by one outlet or all",
+		body: Act{By: "kim", Outlet: "phones"}, answers: []bench.OutletView{},
+		refuses: []int{http.StatusConflict, http.StatusUnprocessableEntity}, handler: a.test,
+	})
+	add(a.o.Load != nil, route{
+		method: http.MethodGet, path: "alerts/load", id: "get-alert-load", summary: "The measures of alarm load",
+		params:  []*huma.Param{counted("days", "How many days up to now; 7 unless given.", 1, mostDays)},
+		answers: map[string]any{}, refuses: []int{http.StatusUnprocessableEntity, http.StatusServiceUnavailable}, handler: a.load,
+	})
+	add(a.o.Outlets != nil, route{
+		method: http.MethodGet, path: "outlets", id: "list-outlets", summary: "How the outlets of alerts fare", answers: []bench.OutletView{},
+		handler: func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, orEmpty(a.o.Outlets())) },
 	})
 }
 
@@ -63,14 +86,14 @@ func (a *api) alerts(w http.ResponseWriter, r *http.Request) {
 			return v.Station != station && !slices.Contains(v.Others, station)
 		})
 	}
-	write(w, http.StatusOK, orEmpty(all))
+	writeTagged(w, r, orEmpty(all))
 }
 
 func (a *api) alert(w http.ResponseWriter, r *http.Request) {
 	key := r.PathValue("key")
 	for _, v := range a.o.Alerts() {
 		if v.Key == key || v.Point().String() == key {
-			write(w, http.StatusOK, v)
+			writeTagged(w, r, v)
 			return
 		}
 	}
@@ -89,7 +112,11 @@ func (a *api) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err := a.o.Act(act); err != nil {
-		problem(w, http.StatusConflict, err.Error())
+		code := http.StatusConflict
+		if a.o.Unknown != nil && a.o.Unknown(err) {
+			code = http.StatusNotFound
+		}
+		problem(w, code, err.Error())
 		return
 	}
 	a.o.Logger.Info("alert handled", logkey.Act(string(act.Do), act.Key, act.By))
@@ -102,7 +129,7 @@ func readAct(w http.ResponseWriter, r *http.Request) (m Act, err error) {
 	if err := dec.Decode(&m); err != nil {
 		return m, fmt.Errorf("the request cannot be read: %w", err)
 	}
-	m.By = strings.TrimSpace(m.By)
+	m.By = signed(r, strings.TrimSpace(m.By))
 	return m, bench.CheckBy(m.By)
 }
 

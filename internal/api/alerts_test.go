@@ -193,7 +193,7 @@ func TestForeignActs(t *testing.T) {
 func foreignly(t *testing.T, h http.Handler, path, body string) (int, string) {
 	t.Helper()
 	w := httptest.NewRecorder()
-	r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, path, strings.NewReader(body))
+	r := httptest.NewRequestWithContext(working(t), http.MethodPost, path, strings.NewReader(body))
 	r.Header.Set("Sec-Fetch-Site", "cross-site")
 	h.ServeHTTP(w, r)
 	return w.Code, w.Body.String()

@@ -2,32 +2,16 @@
 // like, marks from people, and the observations as they are made. It reads
 // snapshots and hands marks on; it decides nothing and knows no station itself.
 //
-//	GET  /api/v1/stations                 all stations; a header Benchvigil-Notice: what everybody should know now
-//	GET  /api/v1/stations/{id}            one
-//	GET  /api/v1/bench                    what the bench writes to, and what keeps the computer awake
-//	POST /api/v1/stations/{id}/marks      {"kind":"stop","by":"kim","text":"…","for_s":600}
-//	                                      {"kind":"arm","by":"kim","text":"reach running within 2h"}; done; disarm
-//	                                      409: it makes no sense now, and why
-//	GET  /api/v1/alerts?station=s1        the alerts that are not normal
-//	GET  /api/v1/alerts/{key}             one, by its key or its point
-//	POST /api/v1/alerts/{key}             {"do":"acknowledge","by":"kim"}; shelve ("for_s":900), unshelve, take-out, put-back
-//	POST /api/v1/alerts/test              {"by":"kim","outlet":"phones"}: a test by one outlet or all, and how they fare
-//	GET  /api/v1/alerts/load?days=7       the measures of alarm load
-//	GET  /api/v1/outlets                  how the outlets fare
-//	GET  /api/v1/stations/{id}/chart?from=&to=&points=   what it did, drawn: chart.Chart
-//	GET  /api/v1/stations/{id}/survival   how long the runs of its hook-up stayed up
-//	GET  /api/v1/stations/{id}/signature  the current of its last start beside known ones
-//	GET  /api/v1/stations/{id}/recording?from=&to=       JSON Lines in the recording format, which replay
-//	GET  /api/v1/stations/{id}/trace.csv?from=&to=       its readings; &seconds=1: least, mean and greatest of each second
-//	GET  /api/v1/runs?station=&from=&to=&outcome=&limit=&cursor=   the newest first; watches likewise
-//	GET  /api/v1/compare?a=&b=&points=    two runs, by their ids, from their starts
-//	GET  /api/v1/observations?station=s1  JSON Lines in the recording format, until the client goes
+// GET /openapi.json describes every operation (OpenAPI 3.1), made from the routes
+// that are served.
 //
 // Errors are application/problem+json (RFC 9457).
 package api
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -38,6 +22,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/zap"
 
 	"benchvigil/internal/bench"
@@ -62,6 +47,7 @@ type Options struct {
 	// What concerns alerts; nil where the bench keeps none.
 	Alerts    func() []bench.AlertView // those that are not normal, the most urgent first
 	Act       func(bench.AlertAct) error
+	Unknown   func(error) bool                                                         // whether Act refused because there is no such alert; nil: never
 	TestAlert func(ctx context.Context, outlet, by string) ([]bench.OutletView, error) // outlet empty: all
 	Load      func(ctx context.Context, from, to time.Time) (any, error)
 	Outlets   func() []bench.OutletView
@@ -82,13 +68,13 @@ const maxBody = 8 << 10
 func New(o Options) http.Handler {
 	a := &api{o}
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /api/v1/stations", a.list)
-	mux.HandleFunc("GET /api/v1/stations/{id}", a.show)
-	mux.HandleFunc("POST /api/v1/stations/{id}/marks", a.mark)
-	mux.HandleFunc("GET /api/v1/bench", func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, o.About()) })
-	mux.HandleFunc("GET /api/v1/observations", a.follow)
-	a.addAlerts(mux)
-	a.addPast(mux)
+	h := newSpec(mux)
+	a.addBench(h)
+	a.addAlerts(h)
+	a.addPast(h)
+	if err := serveSpec(mux, h); err != nil {
+		panic(err) // our own types cannot be described: a test would have shown it
+	}
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, fmt.Sprintf("there is no %s %s", r.Method, r.URL.Path))
 	})
@@ -97,7 +83,38 @@ func New(o Options) http.Handler {
 
 type api struct{ o Options }
 
-func (a *api) list(w http.ResponseWriter, _ *http.Request) {
+// stationOf picks a station of a list.
+func stationOf() *huma.Param { return asked("station", "Only of this station.", "s1") }
+
+func (a *api) addBench(h huma.API) {
+	a.add(h, route{
+		method: http.MethodGet, path: "stations", id: "list-stations", summary: "All stations as they are now", answers: []Status{},
+		refuses: []int{http.StatusNotModified},
+		says:    "The header Benchvigil-Notice says what everybody should know now, encoded by RFC 2047. With If-None-Match the answer is 304 while nothing changed.",
+		handler: a.list,
+	})
+	a.add(h, route{
+		method: http.MethodGet, path: "stations/{id}", id: "get-station", summary: "One station as it is now", answers: Status{},
+		refuses: []int{http.StatusNotModified}, handler: a.show,
+	})
+	a.add(h, route{
+		method: http.MethodPost, path: "stations/{id}/marks", id: "mark-station", summary: "Say what a person did or saw at a station",
+		body: Mark{Kind: bench.MarkNote, By: "kim", Text: "reseated the connector"}, code: http.StatusNoContent,
+		says:    "A problem 409 says why the mark makes no sense now, 503 that the station is too busy to take it.",
+		refuses: []int{http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable}, handler: a.mark,
+	})
+	a.add(h, route{
+		method: http.MethodGet, path: "bench", id: "get-bench", summary: "What the bench writes to, and what keeps the computer awake", answers: About{},
+		handler: func(w http.ResponseWriter, _ *http.Request) { write(w, http.StatusOK, a.o.About()) },
+	})
+	a.add(h, route{
+		method: http.MethodGet, path: "observations", id: "follow-observations", summary: "The observations as they are made",
+		says:   "JSON Lines in the recording format, until the client goes or falls behind.",
+		params: []*huma.Param{stationOf()}, kind: "application/jsonl", refuses: []int{http.StatusNotFound}, handler: a.follow,
+	})
+}
+
+func (a *api) list(w http.ResponseWriter, r *http.Request) {
 	all := a.o.Snapshots()
 	out := make([]Status, len(all))
 	for i := range all {
@@ -106,7 +123,7 @@ func (a *api) list(w http.ResponseWriter, _ *http.Request) {
 	if a.o.Notice != nil {
 		setNotice(w.Header(), a.o.Notice())
 	}
-	write(w, http.StatusOK, out)
+	writeTagged(w, r, out)
 }
 
 // noticeHeader carries the notice beside the stations, as RFC 2047 encodes text
@@ -154,7 +171,7 @@ func (a *api) known(id string) bool {
 
 func (a *api) show(w http.ResponseWriter, r *http.Request) {
 	if s, ok := a.find(w, r); ok {
-		write(w, http.StatusOK, StatusOf(&s))
+		writeTagged(w, r, StatusOf(&s))
 	}
 }
 
@@ -176,6 +193,7 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusUnprocessableEntity, err.Error())
 		return
 	}
+	m.By = signed(r, m.By)
 	if err := s.Fits(m); err != nil {
 		problem(w, http.StatusConflict, err.Error())
 		return
@@ -256,9 +274,45 @@ func write(w http.ResponseWriter, code int, v any) {
 	_ = json.NewEncoder(w).Encode(v) // the client is gone; there is nobody to tell
 }
 
-// problem answers in the form of RFC 9457.
+// writeTagged answers with a strong entity tag of the body, and with 304 where the
+// client has it already (RFC 9110, sections 8.8.3 and 13.1.2).
+func writeTagged(w http.ResponseWriter, r *http.Request, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		problem(w, http.StatusInternalServerError, fmt.Sprintf("the answer cannot be written: %v", err))
+		return
+	}
+	sum := sha256.Sum256(b)
+	tag := `"` + hex.EncodeToString(sum[:16]) + `"`
+	w.Header().Set("ETag", tag)
+	w.Header().Set("Cache-Control", "no-cache")
+	if hasTag(r.Header.Values("If-None-Match"), tag) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	_, _ = w.Write(append(b, '\n')) // the client is gone; there is nobody to tell
+}
+
+// hasTag compares weakly, as If-None-Match wants it.
+func hasTag(fields []string, tag string) bool {
+	for part := range strings.SplitSeq(strings.Join(fields, ","), ",") {
+		if part = strings.TrimSpace(part); part == "*" || strings.TrimPrefix(part, "W/") == tag {
+			return true
+		}
+	}
+	return false
+}
+
+// Problem is why there is no answer, in the form of RFC 9457.
+type Problem struct {
+	Title  string `json:"title" doc:"The meaning of the status." example:"Not Found"`
+	Status int    `json:"status" doc:"The HTTP status." example:"404"`
+	Detail string `json:"detail" doc:"What is wrong, where, and what to do." example:"there is no station \"s9\" on this bench: there are s1, s2"`
+}
+
 func problem(w http.ResponseWriter, code int, detail string) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(code)
-	_ = json.NewEncoder(w).Encode(map[string]any{"title": http.StatusText(code), "status": code, "detail": detail})
+	_ = json.NewEncoder(w).Encode(Problem{http.StatusText(code), code, detail}) // as above
 }

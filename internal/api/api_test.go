@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"go.uber.org/zap/zaptest"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/unit"
@@ -56,10 +57,16 @@ func (d *desk) handler(t *testing.T) http.Handler {
 	})
 }
 
+// working is the context of somebody at this computer.
+func working(t *testing.T) context.Context {
+	t.Helper()
+	return access.With(t.Context(), access.Who{Role: access.Work, Local: true})
+}
+
 func ask(t *testing.T, h http.Handler, method, path, body string) (int, string, http.Header) {
 	t.Helper()
 	w := httptest.NewRecorder()
-	h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), method, path, strings.NewReader(body)))
+	h.ServeHTTP(w, httptest.NewRequestWithContext(working(t), method, path, strings.NewReader(body)))
 	return w.Code, w.Body.String(), w.Header()
 }
 
@@ -135,7 +142,7 @@ func TestRefusals(t *testing.T) {
 // A page of another site cannot make marks through somebody's browser.
 func TestCrossSiteMarkIsRefused(t *testing.T) {
 	d := &desk{}
-	r := httptest.NewRequestWithContext(t.Context(), "POST", "/api/v1/stations/s1/marks", strings.NewReader(`{"kind":"stop"}`))
+	r := httptest.NewRequestWithContext(working(t), "POST", "/api/v1/stations/s1/marks", strings.NewReader(`{"kind":"stop"}`))
 	r.Header.Set("Sec-Fetch-Site", "cross-site")
 	w := httptest.NewRecorder()
 	d.handler(t).ServeHTTP(w, r)

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/zap"
 
 	"benchvigil/internal/chart"
@@ -33,34 +34,62 @@ type Past interface {
 // usualPoints are the columns of a chart where nobody asks for a number.
 const usualPoints = 1000
 
-func (a *api) addPast(mux *http.ServeMux) {
-	ask := func(pattern string, answer func(r *http.Request, q *query) (any, error)) {
-		mux.HandleFunc("GET /api/v1/"+pattern, func(w http.ResponseWriter, r *http.Request) { a.ask(w, r, answer) })
+// pastRefuses are the problems that a question about the past can meet.
+var pastRefuses = []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable, http.StatusNotModified}
+
+// span are the times that bound what is asked for; both must be given.
+func span() []*huma.Param {
+	const says = "RFC 3339, or Unix ms."
+	return []*huma.Param{needed(asked("from", "From when: "+says, "2026-03-02T21:00:00Z")), needed(asked("to", "Until when: "+says, "2026-03-02T22:00:00Z"))}
+}
+
+func historyParams() []*huma.Param {
+	return []*huma.Param{
+		stationOf(), asked("from", "Only what touches the time from then: RFC 3339, or Unix ms.", nil), asked("to", "Only what touches the time until then.", nil),
+		asked("outcome", "Only those that ended so.", nil), counted("limit", "How many rows at most.", 1, chart.MostRows),
+		asked("cursor", "Where to go on: next of the answer before.", nil),
 	}
-	ask("stations/{id}/chart", func(r *http.Request, q *query) (any, error) {
+}
+
+func pointsParam() *huma.Param { return counted("points", "How many columns are wanted.", 100, 4000) }
+
+func (a *api) addPast(h huma.API) {
+	ask := func(r route, answer func(r *http.Request, q *query) (any, error)) {
+		r.method, r.refuses = http.MethodGet, pastRefuses
+		r.handler = func(w http.ResponseWriter, req *http.Request) { a.ask(w, req, answer) }
+		a.add(h, r)
+	}
+	ask(route{path: "stations/{id}/chart", id: "get-chart", summary: "Readings of a station as columns to draw, with what happened", params: append(span(), pointsParam()), answers: chart.Chart{}}, func(r *http.Request, q *query) (any, error) {
 		from, to, points := q.needed("from"), q.needed("to"), q.number("points", usualPoints)
 		return answered(q, func() (any, error) { return a.o.Past.Chart(r.Context(), r.PathValue("id"), from, to, points) })
 	})
-	ask("stations/{id}/survival", func(r *http.Request, _ *query) (any, error) {
+	ask(route{path: "stations/{id}/survival", id: "get-survival", summary: "How long runs of this hook-up last, with limits", params: nil, answers: chart.Survival{}}, func(r *http.Request, _ *query) (any, error) {
 		return a.o.Past.Survival(r.Context(), r.PathValue("id"))
 	})
-	ask("stations/{id}/signature", func(r *http.Request, _ *query) (any, error) {
+	ask(route{path: "stations/{id}/signature", id: "get-signature", summary: "The current of the last start beside its references", params: nil, answers: chart.Signature{}}, func(r *http.Request, _ *query) (any, error) {
 		return a.o.Past.Signature(r.Context(), r.PathValue("id"))
 	})
-	ask("runs", func(r *http.Request, q *query) (any, error) {
+	ask(route{path: "runs", id: "list-runs", summary: "Runs, page by page", params: historyParams(), answers: chart.RunPage{}}, func(r *http.Request, q *query) (any, error) {
 		h := q.history()
 		return answered(q, func() (any, error) { return a.o.Past.Runs(r.Context(), h) })
 	})
-	ask("watches", func(r *http.Request, q *query) (any, error) {
+	ask(route{path: "watches", id: "list-watches", summary: "Armed goals and how they ended, page by page", params: historyParams(), answers: chart.WatchPage{}}, func(r *http.Request, q *query) (any, error) {
 		h := q.history()
 		return answered(q, func() (any, error) { return a.o.Past.Watches(r.Context(), h) })
 	})
-	ask("compare", func(r *http.Request, q *query) (any, error) {
+	ask(route{path: "compare", id: "compare-runs", summary: "Two runs laid on each other", params: []*huma.Param{needed(asked("a", "The first run, as a list of runs names it.", nil)), needed(asked("b", "The second.", nil)), pointsParam()}, answers: chart.Comparison{}}, func(r *http.Request, q *query) (any, error) {
 		first, second, points := q.text("a"), q.text("b"), q.number("points", usualPoints)
 		return answered(q, func() (any, error) { return a.o.Past.Compare(r.Context(), first, second, points) })
 	})
-	mux.HandleFunc("GET /api/v1/stations/{id}/recording", a.recording)
-	mux.HandleFunc("GET /api/v1/stations/{id}/trace.csv", a.traceCSV)
+	a.add(h, route{
+		method: http.MethodGet, path: "stations/{id}/recording", id: "get-recording", summary: "What was observed, as a recording that replays",
+		params: span(), kind: "application/jsonl", refuses: pastRefuses[:3], handler: a.recording,
+	})
+	a.add(h, route{
+		method: http.MethodGet, path: "stations/{id}/trace.csv", id: "get-trace", summary: "Readings as a table",
+		params: append(span(), asked("seconds", "Anything: one row a second instead of each reading.", nil)), kind: "text/csv",
+		refuses: pastRefuses[:3], handler: a.traceCSV,
+	})
 }
 
 // noLedger is what a bench says that keeps none.
@@ -79,7 +108,25 @@ func (a *api) ask(w http.ResponseWriter, r *http.Request, answer func(*http.Requ
 		a.fail(w, r, err)
 		return
 	}
-	write(w, http.StatusOK, v)
+	linkNext(w, r, v)
+	writeTagged(w, r, v)
+}
+
+// linkNext names the page after this one (RFC 8288).
+func linkNext(w http.ResponseWriter, r *http.Request, v any) {
+	next := ""
+	switch page := v.(type) {
+	case chart.RunPage:
+		next = page.Next
+	case chart.WatchPage:
+		next = page.Next
+	}
+	if next == "" {
+		return
+	}
+	q := r.URL.Query()
+	q.Set("cursor", next)
+	w.Header().Set("Link", fmt.Sprintf(`<%s?%s>; rel="next"`, r.URL.Path, q.Encode()))
 }
 
 // answered asks only where the question can be read.

@@ -97,7 +97,10 @@ func ActOnAlerts(ctx context.Context, o ActOptions) error {
 		return err
 	}
 	keys, err := meant(all, o.Act.Key, o.Act.Do)
-	if err != nil {
+	switch {
+	case errors.Is(err, errUnfit):
+		return err
+	case err != nil:
 		return fmt.Errorf("%w: %w", ErrCommand, err)
 	}
 	var errs []error
@@ -106,6 +109,9 @@ func ActOnAlerts(ctx context.Context, o ActOptions) error {
 	}
 	return errors.Join(errs...)
 }
+
+// errUnfit means that a command is right, but comes when nothing fits it.
+var errUnfit = errors.New("nothing is changed")
 
 // meant are the keys that somebody means by a word: a whole key or point, the
 // beginning of one, or a station, for all of it that the deed fits.
@@ -121,7 +127,7 @@ func meant(all []bench.AlertView, word string, deed bench.AlertDeed) ([]string, 
 			begin = append(begin, point)
 		}
 		if place := placeOfAlert(v); place == word {
-			of = append(of, point)
+			of = append(of, point+" ("+v.StateWords(moment)+")")
 			if v.Can(deed) {
 				fit = append(fit, v.Key)
 			}
@@ -131,7 +137,7 @@ func meant(all []bench.AlertView, word string, deed bench.AlertDeed) ([]string, 
 	case len(fit) > 0:
 		return fit, nil
 	case len(of) > 0:
-		return nil, fmt.Errorf("%s: none of its alerts can be changed by %s: %s", word, deed, strings.Join(of, ", "))
+		return nil, fmt.Errorf("%w: %s: none of its alerts can be changed by %s: %s", errUnfit, word, deed, strings.Join(of, ", "))
 	case len(begin) == 1:
 		return begin, nil
 	case len(begin) > 1:

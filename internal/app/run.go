@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"time"
 
+	"benchvigil/internal/alert/life"
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/inhibit"
@@ -155,7 +156,7 @@ func (a *assembly) addPage() error {
 		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.forPages(),
 		API: api.New(api.Options{
 			Past:   past.forPrograms(),
-			Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
+			Alerts: a.desk.views, Act: a.desk.act, Unknown: func(err error) bool { return errors.Is(err, life.ErrUnknown) }, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
 			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
 		}),
 	})

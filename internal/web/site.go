@@ -166,6 +166,8 @@ func (s *Site) routes() http.Handler {
 	s.installRoutes(mux)
 	if s.o.API != nil {
 		mux.Handle("/api/", s.o.API)
+		mux.Handle("GET /openapi.json", s.o.API)
+		mux.Handle("GET /openapi.yaml", s.o.API)
 	}
 	if s.o.Metrics != nil {
 		mux.Handle("GET /metrics", s.o.Metrics)

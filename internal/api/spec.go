@@ -1,0 +1,199 @@
+package api
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"benchvigil/internal/access"
+	"benchvigil/internal/chart"
+	"benchvigil/internal/unit"
+)
+
+// route is one operation: what a program has to know of it, and who answers.
+type route struct {
+	method, path string // path below /api/v1/
+	id, summary  string
+	says         string // more of it, in sentences
+	params       []*huma.Param
+	body         any // an example of what is sent; nil: nothing
+	code         int // of success; 0: 200
+	answers      any // a value of the type that is answered; nil: nothing
+	kind         string
+	refuses      []int // problems, besides those that every operation can have
+	handler      http.HandlerFunc
+}
+
+// newSpec begins the description, and serves what is added on mux.
+func newSpec(mux *http.ServeMux) huma.API {
+	types := huma.NewMapRegistry("#/components/schemas/", schemaName)
+	number := reflect.TypeFor[float64]()
+	for _, t := range []reflect.Type{ // what is written as a number, in its unit
+		reflect.TypeFor[unit.Current](), reflect.TypeFor[unit.Voltage](), reflect.TypeFor[unit.Temperature](),
+		reflect.TypeFor[unit.Maybe[unit.Current]](), reflect.TypeFor[unit.Maybe[unit.Voltage]](), reflect.TypeFor[unit.Maybe[uint64]](),
+	} {
+		types.RegisterTypeAlias(t, number)
+	}
+	types.RegisterTypeAlias(reflect.TypeFor[chart.Values](), reflect.TypeFor[[]*int64]())
+	return humago.New(mux, huma.Config{
+		OpenAPI: &huma.OpenAPI{
+			OpenAPI: "3.1.0",
+			Info: &huma.Info{
+				Title: "benchvigil", Version: "1",
+				Description: "What a bench of phone boards looks like, what happened on it, and what people do about it. Times are RFC 3339, currents amperes, voltages volts, temperatures degrees Celsius, lengths of time seconds, unless a field says otherwise.",
+			},
+			Components: &huma.Components{Schemas: types},
+		},
+		Formats: huma.DefaultFormats, DefaultFormat: "application/json",
+	})
+}
+
+// schemaName tells types of one name in two packages apart.
+func schemaName(t reflect.Type, hint string) string {
+	name := huma.DefaultSchemaNamer(t, hint)
+	if strings.HasSuffix(t.PkgPath(), "/chart") && name != "Chart" {
+		return "Chart" + name
+	}
+	return name
+}
+
+// add describes an operation and serves it. One that changes anything is refused
+// to whoever may only look.
+func (a *api) add(h huma.API, r route) {
+	op := r.operation(h)
+	h.OpenAPI().AddOperation(op)
+	handler := r.handler
+	if r.changes() {
+		handler = worksOnly(handler)
+	}
+	h.Adapter().Handle(op, func(ctx huma.Context) {
+		req, w := humago.Unwrap(ctx)
+		handler(w, req)
+	})
+}
+
+func (r *route) changes() bool { return r.method != http.MethodGet }
+
+// worksOnly refuses whoever may only look.
+func worksOnly(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !access.Of(r.Context()).Works() {
+			problem(w, http.StatusForbidden, "you may look at this bench, but not change anything on it: log in as somebody who works on it")
+			return
+		}
+		next(w, r)
+	}
+}
+
+// signed is who acts: whoever is logged in, whatever the request says.
+func signed(r *http.Request, by string) string { return cmp.Or(access.Of(r.Context()).Name, by) }
+
+func (r *route) operation(h huma.API) *huma.Operation {
+	op := &huma.Operation{
+		OperationID: r.id, Method: r.method, Path: "/api/v1/" + r.path, Summary: r.summary, Description: cmp.Or(r.says, r.summary+"."),
+		Parameters: append(pathParams(r.path), r.params...), Responses: r.responses(h),
+	}
+	if r.body != nil {
+		op.RequestBody = &huma.RequestBody{Required: true, Content: content(h, "application/json", r.body)}
+		op.RequestBody.Content["application/json"].Example = r.body
+	}
+	return op
+}
+
+func (r *route) responses(h huma.API) map[string]*huma.Response {
+	code := cmp.Or(r.code, http.StatusOK)
+	ok := &huma.Response{Description: http.StatusText(code)}
+	switch {
+	case r.answers != nil:
+		ok.Content = content(h, "application/json", r.answers)
+	case r.kind != "":
+		ok.Content = map[string]*huma.MediaType{r.kind: {Schema: &huma.Schema{Type: huma.TypeString}}}
+	}
+	out := map[string]*huma.Response{strconv.Itoa(code): ok}
+	codes := append([]int{http.StatusInternalServerError}, r.refuses...)
+	if r.changes() {
+		codes = append(codes, http.StatusForbidden)
+	}
+	if strings.Contains(r.path, "{") {
+		codes = append(codes, http.StatusNotFound)
+	}
+	for _, c := range codes {
+		if c == http.StatusNotModified {
+			out[strconv.Itoa(c)] = &huma.Response{Description: http.StatusText(c)}
+			continue
+		}
+		out[strconv.Itoa(c)] = &huma.Response{Description: http.StatusText(c), Content: content(h, "application/problem+json", Problem{})}
+	}
+	return out
+}
+
+// content describes a body by the type of a value.
+func content(h huma.API, kind string, v any) map[string]*huma.MediaType {
+	t := reflect.TypeOf(v)
+	return map[string]*huma.MediaType{kind: {Schema: h.OpenAPI().Components.Schemas.Schema(t, true, t.Name())}}
+}
+
+// pathParams are the words in braces of a path.
+func pathParams(path string) (out []*huma.Param) {
+	for part := range strings.SplitSeq(path, "/") {
+		if name := strings.Trim(part, "{}"); name != part {
+			out = append(out, &huma.Param{Name: name, In: "path", Required: true, Description: pathWords[name], Schema: text()})
+		}
+	}
+	return out
+}
+
+var pathWords = map[string]string{"id": "The station, as the configuration names it.", "key": "The alert, by its key or its point."}
+
+func text() *huma.Schema { return &huma.Schema{Type: huma.TypeString} }
+
+// asked is a word that may stand in the query; example is left out where it is nil.
+func asked(name, says string, example any) *huma.Param {
+	return &huma.Param{Name: name, In: "query", Description: says, Schema: text(), Example: example}
+}
+
+func counted(name, says string, least, most int) *huma.Param {
+	low, high := float64(least), float64(most)
+	return &huma.Param{Name: name, In: "query", Description: says, Schema: &huma.Schema{Type: huma.TypeInteger, Minimum: &low, Maximum: &high}}
+}
+
+func needed(p *huma.Param) *huma.Param {
+	p.Required = true
+	return p
+}
+
+// serveSpec serves the description of all that was added.
+func serveSpec(mux *http.ServeMux, h huma.API) error {
+	for _, item := range h.OpenAPI().Paths {
+		for _, op := range []*huma.Operation{item.Get, item.Post} {
+			if op != nil {
+				slices.SortFunc(op.Parameters, func(a, b *huma.Param) int { return cmp.Compare(a.In+a.Name, b.In+b.Name) })
+			}
+		}
+	}
+	asJSON, err := json.Marshal(h.OpenAPI())
+	if err != nil {
+		return fmt.Errorf("describe the interface: %w", err)
+	}
+	asYAML, err := h.OpenAPI().YAML()
+	if err != nil {
+		return fmt.Errorf("describe the interface: %w", err)
+	}
+	give := func(path, kind string, b []byte) {
+		mux.HandleFunc("GET "+path, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", kind)
+			_, _ = w.Write(b) // the client is gone; there is nobody to tell
+		})
+	}
+	give("/openapi.json", "application/openapi+json", asJSON)
+	give("/openapi.yaml", "application/openapi+yaml", asYAML)
+	return nil
+}
