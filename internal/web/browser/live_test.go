@@ -18,11 +18,11 @@ func TestLive(t *testing.T) {
 	r := newRig(t, "", "left", "right")
 	wall := newTab(t)
 	defer wall.close()
-	wall.open(r.url + "/")
+	wall.open(r.url + wallPath)
 	for _, b := range r.boards {
 		b.draw(412 * unit.Milliampere)
 	}
-	wall.wait("two runs", `document.querySelectorAll(".tile .uptime").length === 2`)
+	wall.wait("two runs", `document.querySelectorAll(".tile .uptime b").length === 2`)
 	aDropShows(t, r, wall)
 	aPhoneAcknowledges(t, r, wall)
 	aDeadDaemonShows(t, r, wall)
@@ -45,7 +45,7 @@ func aDropShows(t *testing.T, r *rig, wall *tab) {
 
 func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	t.Helper()
-	wall.wait("the alert on the tile", `document.querySelector("#station-left .call")`)
+	wall.wait("the alert on the tile", `document.querySelector("#station-left .told.calls")`)
 	phone := newTab(t)
 	phone.phone(390, 844)
 	phone.open(r.url + "/m/left")
@@ -54,13 +54,13 @@ func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	run[bool](phone, "("+button+".click(), true)")
 	phone.wait("the question who it is", `document.querySelector("dialog[open] input")`)
 	run[bool](phone, `(() => { const i = document.querySelector("dialog[open] input"); i.value = "Kim"; i.form.querySelector("[value=named]").click(); return true })()`)
-	wall.wait("seen to", `!document.querySelector("#station-left .call") && document.getElementById("station-left").innerText.includes("seen to")`)
+	wall.wait("seen to", `document.querySelector("#station-left .told:not(.calls)")?.innerText.includes("Kim sees to it")`)
 	phone.close()
 }
 
 func aDeadDaemonShows(t *testing.T, r *rig, wall *tab) {
 	t.Helper()
-	wall.allow("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET")
+	wall.allow("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET", "htmx:sse:error")
 	wall.watch("silence", `!document.getElementById("silence").hidden`)
 	killed := time.Now()
 	r.kill()
@@ -80,7 +80,7 @@ func andHeals(t *testing.T, r *rig, wall *tab) {
 	run[bool](wall, `window.sameDocument = true`)
 	r.start()
 	wall.wait("news", `document.getElementById("silence").hidden`)
-	wall.wait("the right station goes on", `document.querySelector("#station-right .uptime")`)
+	wall.wait("the right station goes on", `document.querySelector("#station-right .uptime b")`)
 	if !run[bool](wall, `window.sameDocument === true`) {
 		t.Error("it loaded itself again, though the same program serves")
 	}

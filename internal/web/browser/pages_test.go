@@ -15,6 +15,7 @@ func allPages(tb testing.TB) []page {
 	real := newRig(tb, "", "left").url
 	return []page{
 		{"wall", demo(tb, "--states", "--stations", "12") + wallPath},
+		{"desk", demo(tb, "--states", "--stations", "12") + "/"},
 		{"all states", states + "/dev/states"},
 		{"stations on a phone", states + "/m"},
 		{"a station on a phone", states + "/m/s-2"},

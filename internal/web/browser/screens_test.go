@@ -95,6 +95,9 @@ func screens(tb testing.TB) []screen {
 		out = append(out, screen{name: "wall-" + n, url: demo(tb, "--states", "--stations", n) + wallPath, width: wide, height: high})
 	}
 	states := demo(tb, "--states")
+	for _, n := range []string{"6", "12"} {
+		out = append(out, screen{name: "desk-" + n, url: demo(tb, "--states", "--stations", n) + "/", width: wide, height: high})
+	}
 	out = append(out,
 		screen{name: "states", url: states + "/dev/states", width: wide, height: high, whole: true},
 		screen{name: "alerts", url: states + "/alerts", width: 390, height: 844, whole: true},
@@ -107,6 +110,14 @@ func screens(tb testing.TB) []screen {
 		)
 	}
 	out = append(out, screen{name: "wall-played", url: played + wallPath, width: wide, height: high})
+	const zoomed = `(() => { for (let i = 0; i < 6; i++) document.getElementById("chart").dispatchEvent(new KeyboardEvent("keydown", { key: "+", bubbles: true })) })()`
+	out = append(out,
+		screen{name: "desk-played", url: played + "/", width: wide, height: high},
+		screen{name: "station", url: played + "/station/s2", width: 1280, height: 900, whole: true},
+		screen{name: "station", url: played + "/station/s2", width: 390, height: 844, whole: true},
+		screen{name: "station-zoomed", url: played + "/station/s2", width: 1280, height: 900, before: zoomed},
+		screen{name: "history", url: played + "/history", width: 1280, height: 900, whole: true},
+	)
 	time.Sleep(max(0, lived-time.Since(began)))
 	return out
 }

@@ -37,16 +37,35 @@ func TestWall(t *testing.T) {
 
 func (p *tab) checkWall(name string, part float64) {
 	p.tb.Helper()
-	if over := run[[]float64](p, overflow); over[0] > 0 || over[1] > 0 {
-		p.tb.Errorf("%s: the wall is %g px too wide and %g px too high for %d × %d", name, over[0], over[1], wide, high)
+	for _, over := range run[[]string](p, offScreen) {
+		p.tb.Errorf("%s: %s", name, over)
 	}
 	for _, cut := range run[[]string](p, cutOff) {
+		p.tb.Errorf("%s: %s", name, cut)
+	}
+	whole := matters + `.concat(".tile .window", ".tile .end b")`
+	if part == 0 { // names may end in an ellipsis, and windows give way
+		whole = matters + `.filter((s) => !s.endsWith("h2"))`
+	}
+	for _, cut := range run[[]string](p, fmt.Sprintf(cutShort, whole)) {
 		p.tb.Errorf("%s: %s", name, cut)
 	}
 	for _, low := range run[[]string](p, fmt.Sprintf(tooLow, matters, part, high)) {
 		p.tb.Errorf("%s: %s", name, low)
 	}
 }
+
+// offScreen lists what nobody sees without scrolling. A screen without scroll bars
+// may be shifted by a few pixels, so that nothing burns in.
+const offScreen = `(() => {
+	const out = [], close = 6, page = document.documentElement;
+	if (getComputedStyle(document.body).overflowY !== "hidden" && (page.scrollWidth > page.clientWidth || page.scrollHeight > page.clientHeight))
+		out.push("it scrolls: " + page.scrollWidth + " × " + page.scrollHeight + " px");
+	for (const e of document.querySelectorAll(".tile, body > header, body > footer")) {
+		const r = e.getBoundingClientRect();
+		if (r.left < -close || r.top < -close || r.right > innerWidth + close || r.bottom > innerHeight + close) out.push((e.id || e.tagName) + " is not on the screen");
+	}
+	return out })()`
 
 // cutOff lists texts of tiles that are not seen whole. A list that gives way by
 // whole lines is no text cut off: its lines are looked at one by one, and those
@@ -61,11 +80,31 @@ const cutOff = `(() => {
 			const r = e.getBoundingClientRect();
 			if (r.left >= box.right || r.top >= box.bottom) continue; // wrapped away
 			const style = getComputedStyle(e);
-			if (style.textOverflow === "ellipsis" || style.webkitLineClamp !== "none") continue; // it says that it is cut
+			let short = false; // and says so
+			for (let by = e; by !== tile; by = by.parentElement) short ||= getComputedStyle(by).textOverflow === "ellipsis" || getComputedStyle(by).webkitLineClamp !== "none";
+			if (short) continue;
 			if (style.display !== "inline" && (e.scrollWidth - e.clientWidth > close || e.scrollHeight - e.clientHeight > close + 3))
 				out.push(tile.id + ": " + JSON.stringify(e.innerText) + " needs " + e.scrollWidth + " × " + e.scrollHeight + " px and has " + e.clientWidth + " × " + e.clientHeight);
 			else if (r.right > box.right + close || r.bottom > box.bottom + close || r.left < box.left - close)
 				out.push(tile.id + ": " + JSON.stringify(e.innerText) + " stands out of the tile");
+		}
+	}
+	return out })()`
+
+// cutShort lists what matters and is cut short, with an ellipsis or without.
+const cutShort = `(() => {
+	const out = [], close = 1.5;
+	for (const e of document.querySelectorAll(%s.join())) {
+		if (!e.checkVisibility() || !e.innerText) continue;
+		const all = document.createRange();
+		all.selectNodeContents(e);
+		const r = all.getBoundingClientRect();
+		for (let by = e; by && !by.matches(".wall, .grid"); by = by.parentElement) {
+			const b = by.getBoundingClientRect();
+			if (getComputedStyle(by).overflowX === "hidden" && (r.right > b.right + close || r.bottom > b.bottom + 0.3 * parseFloat(getComputedStyle(e).fontSize))) {
+				out.push(e.closest(".tile").id + ": " + JSON.stringify(e.innerText) + " is cut short by " + (by.className || by.tagName));
+				break;
+			}
 		}
 	}
 	return out })()`
