@@ -177,10 +177,10 @@ func (p *tab) expected(w string) bool {
 	return false
 }
 
-// overflow is how far the page stands out of the screen, and animations how many
-// of them run.
+// overflow is how far a page that can be scrolled stands out of the screen, and
+// animations how many of them run.
 const (
-	overflow   = `(() => { const e = document.documentElement; return [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight] })()`
+	overflow   = `(() => { const e = document.documentElement; return getComputedStyle(document.body).overflowY === "hidden" ? [0, 0] : [e.scrollWidth - e.clientWidth, e.scrollHeight - e.clientHeight] })()`
 	animations = `document.getAnimations().filter((a) => a.playState === "running").length`
 )
 

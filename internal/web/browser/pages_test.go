@@ -21,5 +21,8 @@ func allPages(tb testing.TB) []page {
 		{"a station on a phone", states + "/m/s-2"},
 		{"alerts", states + "/alerts"},
 		{"phones", real + "/phone"},
+		{"station", real + "/station/left"},
+		{"a station without a ledger", states + "/station/s-2"},
+		{"history", real + "/history"},
 	}
 }
