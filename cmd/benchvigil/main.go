@@ -109,6 +109,6 @@ func newRoot() *cobra.Command {
 		help.Example = "  benchvigil help run"
 	}
 	root.AddCommand(newCheck(), newEnroll(), newProfile(), newWatch(), newTrace(), newAlert())
-	root.AddCommand(newHistory(), newLedger(), newBackup(), newRestore())
+	root.AddCommand(newHistory(), newAudit(), newAccess(), newLedger(), newBackup(), newRestore())
 	return root
 }

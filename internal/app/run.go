@@ -42,6 +42,7 @@ type assembly struct {
 	setup    atomic.Pointer[setup]
 	keeper   *inhibit.Keeper // nil: the computer sleeps when it likes
 	site     *web.Site
+	trail    *trail
 	listener net.Listener
 	ready    atomic.Bool
 	loaded   atomic.Pointer[loaded]
@@ -91,6 +92,7 @@ func (a *assembly) layers() []*layer {
 	}}
 	return []*layer{
 		{name: "record", begin: starting(task{"record", a.record.run})},
+		{name: "trail", begin: starting(task{"trail", a.trail.run})},
 		a.alerts,
 		a.stations,
 		{name: "page", begin: starting(task{"page", func(ctx context.Context) error { return a.site.Serve(ctx, a.listener) }})},
@@ -150,7 +152,7 @@ func (a *assembly) addPage() error {
 		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Ledger: a.record.stored(), Version: a.plan.Version,
 	})
 	past := newArchive(a.record, a.plan, a.stationPlans, a.now)
-	site, err := web.New(web.Options{
+	o := web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
 		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.forPages(),
@@ -159,7 +161,11 @@ func (a *assembly) addPage() error {
 			Alerts: a.desk.views, Act: a.desk.act, Unknown: func(err error) bool { return errors.Is(err, life.ErrUnknown) }, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
 			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
 		}),
-	})
+	}
+	if err := a.guard(&o); err != nil {
+		return err
+	}
+	site, err := web.New(o)
 	a.site = site
 	return err
 }

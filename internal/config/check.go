@@ -41,6 +41,7 @@ func (c *checker) config(raw rawConfig) Config {
 
 		InhibitSleep: c.yesNo("inhibit_sleep", raw.InhibitSleep),
 	}
+	c.tls(raw.TLS, &cfg)
 	c.telling(raw, &cfg)
 	return cfg
 }

@@ -13,6 +13,8 @@ package config
 import (
 	"fmt"
 	"io"
+	"net"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"time"
@@ -26,7 +28,8 @@ import (
 // filled in and everything was checked. Nobody changes it after Parse.
 type Config struct {
 	Bench    string // name of this bench
-	Listen   string // host:port of the page, on loopback
+	Listen   string // host:port of the page; beyond loopback only with TLS
+	TLS      TLS
 	Profiles string // folder of device families
 	USB      USB
 	Traces   Traces
@@ -47,6 +50,16 @@ type Config struct {
 type Traces struct {
 	Keep time.Duration
 	Size int64 // bytes of the whole ledger
+}
+
+// TLS names the files that the site proves itself by, both or none.
+type TLS struct{ Certificate, Key string }
+
+// Beyond reports that the page is served beyond this computer.
+func (c Config) Beyond() bool {
+	host, _, err := net.SplitHostPort(c.Listen)
+	ip, bad := netip.ParseAddr(host)
+	return err == nil && host != "localhost" && (host == "" || bad == nil && !ip.IsLoopback())
 }
 
 // USB says how the bus is watched.

@@ -12,6 +12,7 @@ import (
 type rawConfig struct {
 	Bench        string       `mapstructure:"bench"`
 	Listen       string       `mapstructure:"listen"`
+	TLS          rawTLS       `mapstructure:"tls"`
 	Profiles     string       `mapstructure:"profiles"`
 	InhibitSleep string       `mapstructure:"inhibit_sleep"`
 	Auto         string       `mapstructure:"auto"`
@@ -25,6 +26,11 @@ type rawConfig struct {
 	Outlets   []rawOutlet  `mapstructure:"outlets"`
 	People    []rawPerson  `mapstructure:"people"`
 	Alerts    rawAlerts    `mapstructure:"alerts"`
+}
+
+type rawTLS struct {
+	Certificate string `mapstructure:"certificate"`
+	Key         string `mapstructure:"key"`
 }
 
 // entryName and entryValue are the tags of a struct that stands in a mapping

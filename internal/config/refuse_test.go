@@ -97,10 +97,10 @@ func TestRefused(t *testing.T) {
 			`config.yaml:6: traces.size: -5 GB is too small: the least is 10MB`,
 		}},
 		{"unknown key, like none", good + "colour: red\n", []string{
-			`config.yaml:6: colour: unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
+			`config.yaml:6: colour: unknown key: known here are bench, listen, tls, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
 		}},
 		{"unknown key, on two lines", good + "\"a\\nb\": 1\n", []string{
-			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
+			`config.yaml:6: "a\nb": unknown key: known here are bench, listen, tls, profiles, inhibit_sleep, auto, traces, usb, stations, link, contact, heartbeat, outlets, people, alerts`,
 		}},
 		{"key given twice", good + "bench: south\n", []string{
 			`config.yaml:6: bench: given twice, first on line 1: keep one`,
@@ -138,13 +138,13 @@ func TestRefused(t *testing.T) {
 			`config.yaml:1: bench: "North side" must be 1 to 32 small letters, digits and dashes, starting with a letter or digit`,
 		}},
 		{"listen on every address", good + "listen: 0.0.0.0:8420\n", []string{
-			`config.yaml:6: listen: "0.0.0.0:8420": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8420`,
+			`config.yaml:6: listen: "0.0.0.0:8420": listening beyond this computer needs TLS and login: make a certificate by benchvigil access certificate, name its files in tls.certificate and tls.key, and enter people by benchvigil access user add NAME; or write 127.0.0.1:8420`,
 		}},
 		{"listen without an address", good + "listen: :8421\n", []string{
-			`config.yaml:6: listen: ":8421": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8421`,
+			`config.yaml:6: listen: ":8421": listening beyond this computer needs TLS and login: make a certificate by benchvigil access certificate, name its files in tls.certificate and tls.key, and enter people by benchvigil access user add NAME; or write 127.0.0.1:8420`,
 		}},
 		{"listen on a name", good + "listen: bench.example:8420\n", []string{
-			`config.yaml:6: listen: "bench.example:8420": listening beyond this computer needs TLS and login, which this version does not have: write 127.0.0.1:8420`,
+			`config.yaml:6: listen: "bench.example" is not the IP address of a network of this computer: write one, 0.0.0.0 for all, or 127.0.0.1:8420`,
 		}},
 		{"listen without a port", good + "listen: localhost\n", []string{
 			`config.yaml:6: listen: "localhost" is not an address and a port: write 127.0.0.1:8420`,

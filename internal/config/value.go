@@ -110,9 +110,28 @@ func (c *checker) listen(path, text string) string {
 	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
 		c.fail(path, "port %q must be a number from 0 to 65535, 0 for any free one", port)
 	}
-	if ip, err := netip.ParseAddr(host); host != "localhost" && (err != nil || !ip.IsLoopback()) {
-		c.fail(path, "%q: listening beyond this computer needs TLS and login, which this version does not have: write %s",
-			text, net.JoinHostPort("127.0.0.1", port))
+	if ip, err := netip.ParseAddr(host); err != nil && host != "localhost" && host != "" || ip.Zone() != "" {
+		c.fail(path, "%q is not the IP address of a network of this computer: write one, 0.0.0.0 for all, or %s", host, DefaultListen)
 	}
 	return text
+}
+
+// tls checks that a page beyond this computer is served with TLS.
+func (c *checker) tls(raw rawTLS, cfg *Config) {
+	for _, f := range []struct {
+		key, text string
+		into      *string
+	}{{"tls.certificate", raw.Certificate, &cfg.TLS.Certificate}, {"tls.key", raw.Key, &cfg.TLS.Key}} {
+		if f.text != "" {
+			*f.into = c.below(f.key, f.text)
+		}
+	}
+	switch {
+	case (raw.Certificate == "") != (raw.Key == ""):
+		c.fail("tls", "a certificate and its key belong together: write both tls.certificate and tls.key")
+	case raw.Certificate == "" && cfg.Beyond():
+		c.fail("listen", "%q: listening beyond this computer needs TLS and login: make a certificate by "+
+			"benchvigil access certificate, name its files in tls.certificate and tls.key, and enter people by "+
+			"benchvigil access user add NAME; or write %s", cfg.Listen, DefaultListen)
+	}
 }

@@ -240,7 +240,7 @@ func (d *folder) replace(name string) error {
 // salvaged are the tables that are taken over, each after those it refers to.
 // Traces stay in the damaged file: copying gigabytes would keep the watch
 // waiting.
-var salvaged = []string{"station", "channel", "stretch", "event", "mark", "fact", "frame", "state", "alert", "kept"}
+var salvaged = []string{"station", "channel", "stretch", "event", "mark", "fact", "frame", "state", "alert", "kept", "audit"}
 
 // salvage takes over what can be read of a damaged database, and says how much.
 func (l *Ledger) salvage(ctx context.Context, name string) error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
 	"strings"
@@ -26,8 +27,15 @@ func (s *Site) Serve(ctx context.Context, l net.Listener) error {
 	if err != nil {
 		return fmt.Errorf("web: %w", err)
 	}
+	names := namesOf(l.Addr())
+	if names == nil {
+		if !s.guarded || s.o.TLS == nil || s.o.Names == nil {
+			return errors.Join(fmt.Errorf("serve the page on %v: beyond this computer only with TLS and login", l.Addr()), l.Close())
+		}
+	}
 	srv := &http.Server{
-		Handler:           secure(s.mux(), namesOf(l.Addr())),
+		Handler:           s.strict(s.mux(), names),
+		TLSConfig:         s.o.TLS,
 		ReadHeaderTimeout: 5 * time.Second,
 		WriteTimeout:      30 * time.Second,
 		IdleTimeout:       2 * time.Minute,
@@ -38,12 +46,39 @@ func (s *Site) Serve(ctx context.Context, l net.Listener) error {
 	g.Go(func() error { return s.Run(ctx) })
 	g.Go(func() error { return s.stop(ctx, srv) })
 	g.Go(func() error {
-		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+		if err := s.accept(srv, l); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("serve the page on %v: %w", l.Addr(), err)
 		}
 		return nil
 	})
 	return g.Wait()
+}
+
+// accept speaks TLS where there is a certificate. Who speaks plain HTTP to it is
+// told so by net/http.
+func (s *Site) accept(srv *http.Server, l net.Listener) error {
+	if s.o.TLS != nil {
+		return srv.ServeTLS(l, "", "")
+	}
+	return srv.Serve(l)
+}
+
+// strict is secure under the names that the site has now, and makes browsers
+// stay with TLS where it is spoken (RFC 6797).
+func (s *Site) strict(next http.Handler, loopback map[string]bool) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		names := maps.Clone(loopback)
+		if s.o.Names != nil {
+			if names == nil {
+				names = loopbackNames()
+			}
+			maps.Copy(names, s.o.Names())
+		}
+		if r.TLS != nil {
+			w.Header().Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		secure(next, names).ServeHTTP(w, r)
+	})
 }
 
 // stop waits for ctx and ends everything: streams first, because the server
@@ -98,7 +133,7 @@ func secure(next http.Handler, names map[string]bool) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		switch {
 		case names != nil && !names[hostName(r.Host)]:
-			http.Error(w, fmt.Sprintf("This bench serves its own computer only, and not under the name %q. Open it as http://localhost with its port.", r.Host), http.StatusMisdirectedRequest)
+			http.Error(w, fmt.Sprintf("This bench does not serve under the name %q. Open it under a name of its certificate, or on its own computer as localhost, with its port.", r.Host), http.StatusMisdirectedRequest)
 		case foreign(r):
 			http.Error(w, "Pages of other sites may not read this bench.", http.StatusForbidden)
 		default:

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"crypto/sha256"
+	"crypto/tls"
 	"embed"
 	"encoding/hex"
 	"errors"
@@ -44,8 +45,10 @@ type Options struct {
 	// Access finds out who makes a request, and says so by access.With; nil:
 	// everybody is at this computer, and may work.
 	Access func(http.Handler) http.Handler
-	Past   Past  // what the ledger keeps; nil: there is none
-	Push   *Push // lets phones subscribe to alerts; nil: they cannot
+	Past   Past                   // what the ledger keeps; nil: there is none
+	Push   *Push                  // lets phones subscribe to alerts; nil: they cannot
+	TLS    *tls.Config            // nil: plain HTTP, which is for loopback alone
+	Names  func() map[string]bool // under which the site may be asked beside those of loopback; nil: none
 	Logger *zap.Logger
 
 	// What concerns alerts; nil where the bench keeps none, and then the pages have
@@ -82,14 +85,16 @@ func (o *Options) validate() error {
 
 // Site is the pages of one bench.
 type Site struct {
-	o      Options
-	assets string // changes with everything that the browser holds of us
-	news   news
-	live   hub
+	o       Options
+	assets  string // changes with everything that the browser holds of us
+	news    news
+	live    hub
+	guarded bool // somebody finds out who makes each request
 }
 
 // New is the pages of a bench.
 func New(o Options) (*Site, error) {
+	guarded := o.Access != nil
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
@@ -101,7 +106,7 @@ func New(o Options) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("web: %w", err)
 	}
-	return &Site{o: o, assets: tag, live: hub{clients: map[*client]struct{}{}}}, nil
+	return &Site{o: o, assets: tag, live: hub{clients: map[*client]struct{}{}}, guarded: guarded}, nil
 }
 
 // fingerprint stands for the version and everything embedded.
