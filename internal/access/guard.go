@@ -16,7 +16,6 @@ import (
 
 	"github.com/alexedwards/argon2id"
 	"github.com/alexedwards/scs/v2"
-	"github.com/alexedwards/scs/v2/memstore"
 	"go.uber.org/zap"
 
 	"benchvigil/internal/logkey"
@@ -91,12 +90,13 @@ func NewGuard(ctx context.Context, o Options) (*Guard, error) {
 
 // newSessions says how sessions are held and handed out.
 func newSessions(st *store) *scs.SessionManager {
-	s := scs.New()
-	if m, ok := s.Store.(*memstore.MemStore); ok {
-		m.StopCleanup() // ours takes its place
+	// Not scs.New, whose own store cleans up in a goroutine that may never end.
+	s := &scs.SessionManager{
+		Store: st, HashTokenInStore: true, Codec: scs.GobCodec{}, IdleTimeout: idleSession, Lifetime: mostSession,
+		ErrorFunc: func(w http.ResponseWriter, _ *http.Request, err error) {
+			http.Error(w, "The session cannot be kept: "+err.Error()+".", http.StatusInternalServerError)
+		},
 	}
-	s.Store, s.HashTokenInStore = st, true
-	s.IdleTimeout, s.Lifetime = idleSession, mostSession
 	// Lax, not Strict: the link in a notification or a mail is followed from
 	// another site, and with Strict would always end at the login. What changes
 	// anything is refused across sites beside it (CrossOriginProtection).

@@ -61,12 +61,13 @@ func TestEveryKeyCanBeGiven(t *testing.T) {
 	values := map[string]string{
 		"bench": "south", "listen": "127.0.0.1:5", "profiles": "here", "inhibit_sleep": "false", "auto": "none", "traces.keep": "100h", "traces.size": "2 TB", "usb.sysfs": "/tree", "usb.rescan": "7s", "usb.scan": "8s",
 		"link": "http://127.0.0.1:5", "contact": "mailto:a@shop.example", "heartbeat.url": "https://watcher.example/1", "heartbeat.every": "30s", "alerts.repeat": "off", "alerts.escalate": "1h",
+		"tls.certificate": "/etc/site.pem", "tls.key": "/etc/site.key",
 	}
 	want := config.Config{
 		Bench: "south", Listen: "127.0.0.1:5", Profiles: "here",
 		USB: config.USB{Sysfs: "/tree", Rescan: 7 * time.Second, Scan: 8 * time.Second}, Traces: config.Traces{Keep: 100 * time.Hour, Size: 2_000_000_000_000},
 		Link: "http://127.0.0.1:5/", Contact: "mailto:a@shop.example", Heartbeat: config.Heartbeat{URL: "https://watcher.example/1", Every: 30 * time.Second},
-		Outlets: phonesAlone, Alerts: config.Alerts{Escalate: time.Hour},
+		Outlets: phonesAlone, Alerts: config.Alerts{Escalate: time.Hour}, TLS: config.TLS{Certificate: "/etc/site.pem", Key: "/etc/site.key"},
 	}
 	env, flags := map[string]string{}, map[string]string{}
 	for _, key := range config.Keys() {

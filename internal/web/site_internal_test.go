@@ -517,7 +517,7 @@ func TestHostNames(t *testing.T) {
 		"bench.example": 421, "bench.example:8420": 421, "localhost.example": 421, "192.0.2.1:8420": 421, "": 421, "127.0.0.2": 421,
 	} {
 		r := ask(t, s, "GET", "/healthz", "Host", host)
-		if got := body(t, r); r.StatusCode != code || code == 421 && !strings.Contains(got, "http://localhost") {
+		if got := body(t, r); r.StatusCode != code || code == 421 && !strings.Contains(got, "as localhost") {
 			t.Errorf("Host %q: %d %q, want %d", host, r.StatusCode, got, code)
 		}
 	}
