@@ -254,7 +254,6 @@ func (g *Guard) Wrap(next http.Handler) http.Handler {
 	own.HandleFunc("GET /login", g.showLogin)
 	own.HandleFunc("POST /login", g.login)
 	own.HandleFunc("POST /logout", g.logout)
-	own.HandleFunc("GET /wall", g.wall)
 	own.HandleFunc("GET /login.css", serveStyle)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if err := g.cross.Check(r); err != nil {
@@ -263,6 +262,10 @@ func (g *Guard) Wrap(next http.Handler) http.Handler {
 		}
 		if _, pattern := own.Handler(r); pattern != "" {
 			own.ServeHTTP(w, r)
+			return
+		}
+		if r.Method == http.MethodGet && r.URL.Path == "/wall" && r.URL.Query().Has("token") {
+			g.wall(w, r)
 			return
 		}
 		who, ok := g.who(r)
@@ -285,7 +288,8 @@ func open(r *http.Request) bool {
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		return false
 	}
-	if r.URL.Path == "/healthz" || r.URL.Path == "/readyz" {
+	switch r.URL.Path {
+	case "/healthz", "/readyz", "/offline":
 		return true
 	}
 	switch path.Ext(r.URL.Path) {

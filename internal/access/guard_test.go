@@ -244,7 +244,7 @@ func TestOnlyOwnPagesAfterLogin(t *testing.T) {
 func TestWallLinkAndTokens(t *testing.T) {
 	b := newBench(t, false, nil)
 	c := b.browser(t)
-	if status, to, _ := b.do(t, c, "GET", "/wall?token="+b.tokens["wall"], ""); status != 303 || to != "/" {
+	if status, to, _ := b.do(t, c, "GET", "/wall?token="+b.tokens["wall"], ""); status != 303 || to != "/wall" {
 		t.Fatalf("link: %d %s", status, to)
 	}
 	if _, _, body := b.do(t, c, "GET", "/", ""); body != "wall view" {

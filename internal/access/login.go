@@ -204,7 +204,7 @@ func (g *Guard) wall(w http.ResponseWriter, r *http.Request) {
 		Secure: true, HttpOnly: true, SameSite: http.SameSiteLaxMode,
 	})
 	g.o.Audit(Entry{At: now, Who: k.Name, From: from(r), Did: "opened a wall's link", Outcome: "done"})
-	http.Redirect(w, r, "/", http.StatusSeeOther)
+	http.Redirect(w, r, "/wall", http.StatusSeeOther)
 }
 
 //go:embed login.css

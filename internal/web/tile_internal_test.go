@@ -89,7 +89,7 @@ func TestJudgement(t *testing.T) {
 		}},
 		"hands on":             {Normal, "Up", nil, nil},
 		"fed by the bus too":   {Normal, "Up", nil, []string{"Output off does not mean off: USB bus power feeds this board."}},
-		"stopped, not off yet": {Action, "Stopped, still powered", []string{"Nobody watches this board, and it has power. Stopped at 02:58:02 after 1 min 50 s."}, nil},
+		"stopped, not off yet": {Action, "Still powered", []string{"Nobody watches this board, and it has power. Stopped at 02:58:02 after 1 min 50 s."}, nil},
 		"goal armed":           {Normal, "Window met", nil, nil},
 		"copy armed":           {Normal, "Window met", nil, nil},
 		"armed before power":   {Neutral, "No run", nil, nil},

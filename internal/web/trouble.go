@@ -69,7 +69,7 @@ func lastRun(s *bench.Snapshot, c clock) []Trouble {
 			return nil
 		}
 		if s.StillPowered() {
-			return []Trouble{{Action, "Stopped, still powered", "Nobody watches this board, and it has power. Stopped" + when}}
+			return []Trouble{{Action, "Still powered", "Nobody watches this board, and it has power. Stopped" + when}}
 		}
 		return []Trouble{{Neutral, "Stopped", "Stopped" + when}}
 	}

@@ -45,7 +45,7 @@ func aDropShows(t *testing.T, r *rig, wall *tab) {
 
 func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	t.Helper()
-	wall.wait("the alert on the tile", `document.querySelector("#station-left .told.calls")`)
+	wall.wait("the alert on the tile", `document.querySelector("#station-left .told.open")`)
 	phone := newTab(t)
 	phone.phone(390, 844)
 	phone.open(r.url + "/m/left")
@@ -54,7 +54,7 @@ func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 	run[bool](phone, "("+button+".click(), true)")
 	phone.wait("the question who it is", `document.querySelector("dialog[open] input")`)
 	run[bool](phone, `(() => { const i = document.querySelector("dialog[open] input"); i.value = "Kim"; i.form.querySelector("[value=named]").click(); return true })()`)
-	wall.wait("seen to", `document.querySelector("#station-left .told:not(.calls)")?.innerText.includes("Kim sees to it")`)
+	wall.wait("seen to", `document.querySelector("#station-left .told:not(.open)")?.innerText.includes("Kim sees to it")`)
 	phone.close()
 }
 

@@ -23,6 +23,5 @@ func allPages(tb testing.TB) []page {
 		{"phones", real + "/phone"},
 		{"station", real + "/station/left"},
 		{"a station without a ledger", states + "/station/s-2"},
-		{"history", real + "/history"},
 	}
 }

@@ -116,7 +116,6 @@ func screens(tb testing.TB) []screen {
 		screen{name: "station", url: played + "/station/s2", width: 1280, height: 900, whole: true},
 		screen{name: "station", url: played + "/station/s2", width: 390, height: 844, whole: true},
 		screen{name: "station-zoomed", url: played + "/station/s2", width: 1280, height: 900, before: zoomed},
-		screen{name: "history", url: played + "/history", width: 1280, height: 900, whole: true},
 	)
 	time.Sleep(max(0, lived-time.Since(began)))
 	return out
