@@ -26,6 +26,7 @@ var fixed = []struct {
 }{
 	{"bench", func(c config.Config) any { return c.Bench }},
 	{"listen", func(c config.Config) any { return c.Listen }},
+	{"tls", func(c config.Config) any { return c.TLS }},
 	{"traces", func(c config.Config) any { return c.Traces }},
 	{"inhibit_sleep", func(c config.Config) any { return c.InhibitSleep }},
 }

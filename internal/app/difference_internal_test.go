@@ -115,6 +115,8 @@ func TestEveryFieldIsMinded(t *testing.T) {
 			next.Stations = next.Stations[:1]
 		case "USB":
 			next.USB.Scan = time.Hour
+		case "TLS":
+			next.TLS.Key = "other.key"
 		case "Traces":
 			next.Traces.Keep = time.Hour
 		default:
