@@ -261,8 +261,16 @@ func TestPhone(t *testing.T) {
 		t.Errorf("when it is over it takes the place of the first, quietly: %+v", got)
 	}
 
-	r.deliver(ctx, t, id, "no JSON")
-	for len(notifications(ctx, t)) < 2 && ctx.Err() == nil {
+	// Once in some tens of runs the browser showed nothing of a message handed in
+	// this way, for reasons of its own: it is handed in again.
+	for i := 0; i < 10 && len(notifications(ctx, t)) < 2; i++ {
+		r.deliver(ctx, t, id, "no JSON")
+		for range 20 {
+			_ = evaluate[int](ctx, t, `new Promise((done) => setTimeout(() => done(0), 50))`)
+			if len(notifications(ctx, t)) >= 2 {
+				break
+			}
+		}
 	}
 	if got := notifications(ctx, t); len(got) != 2 {
 		t.Errorf("what cannot be read: %+v", got)
