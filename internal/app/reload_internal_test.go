@@ -200,8 +200,9 @@ func TestReloadInTheMiddleOfARun(t *testing.T) {
 	if after.Name != "First" {
 		t.Errorf("s1 is still called %q", after.Name)
 	}
-	if !after.Run.Start.Equal(before.Run.Start) || after.Run.Assumed || s.a.setup.Load().byID["s1"].station != engine {
-		t.Errorf("the run of s1 began at %v, now at %v", before.Run.Start, after.Run.Start)
+	// On a busy computer the first look may have come after the start: then it was assumed before, too.
+	if !after.Run.Start.Equal(before.Run.Start) || after.Run.Assumed != before.Run.Assumed || s.a.setup.Load().byID["s1"].station != engine {
+		t.Errorf("the run of s1 was %+v, now %+v", before.Run, after.Run)
 	}
 	if !after.USB.Since.Equal(before.USB.Since) {
 		t.Errorf("the device of s1 stands there since %v, now since %v", before.USB.Since, after.USB.Since)
