@@ -25,7 +25,7 @@ ARGS ?=
 
 # In the order of the checks: cheap ones first; the virtual machine after the
 # race run and never beside it, because both want the whole computer.
-STAGES := setup vet format staticcheck race fuzz metrics test-browser test-package test-vm
+STAGES := setup vet format staticcheck race fuzz metrics test-browser test-engines test-package test-vm
 
 .PHONY: help
 help: ## list the targets
@@ -75,6 +75,11 @@ test-vm: setup build ## the binary on a real kernel's USB stack, in a virtual ma
 .PHONY: test-browser
 test-browser: setup build ## the pages, and a phone's side of alerts, in a real Chromium
 	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -p 1 -timeout 20m ./internal/alert/webpush/browser ./internal/web/browser
+
+.PHONY: test-engines
+test-engines: setup build ## the same in short in Firefox and in WebKit, the engine of Safari
+	@internal/tools/setup.sh engines
+	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_ENGINES=1 BENCHVIGIL_BIN=$(BIN) go test -count=1 -v -run='^TestOtherBrowsers$$' ./internal/web/browser
 
 # Where the pictures go.
 SCREENS ?= $(CACHE)/screenshots

@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # setup.sh GROUP...: sees to it that a Debian 12 or 13 machine has what the
 # groups need. "build" is what compiling needs, "test" what the checks need on
-# top, "desk" what the desk machine needs besides, "pipeline" what alerts are
-# compared with. Only what is missing is installed, one line said for each; what would
+# top, "engines" the other browsers, "desk" what the desk machine needs besides,
+# "pipeline" what alerts are compared with. Only what is missing is installed, one line said for each; what would
 # start a service is unpacked below .cache and not installed. A machine that
 # has everything, Debian or not, is left alone.
 set -euo pipefail
@@ -20,6 +20,9 @@ test|qemu-system-x86|command -v qemu-system-x86_64|emulates the machine in which
 test|strace|command -v strace|sees what the ledger writes and syncs, for simulated power cuts
 test|chromium|command -v chromium || command -v chromium-browser || command -v google-chrome|shows a notification in a real browser
 test|xz-utils|command -v xz|unpacks that kernel
+engines|firefox-esr|command -v firefox-esr|shows the pages by another engine
+engines|webkit2gtk-driver|command -v WebKitWebDriver && ls /usr/lib/*/webkit2gtk-4.*/MiniBrowser|shows them by the engine of Safari
+engines|xvfb|command -v Xvfb|the screen that WebKit wants
 desk|mmdebstrap|command -v mmdebstrap|makes the small Debian of the desk machine
 desk|e2fsprogs|PATH=$PATH:/sbin:/usr/sbin command -v mke2fs|makes its disk
 '

@@ -15,6 +15,7 @@
 //
 // gives { zoomIn, zoomOut, showWhole, follow, show(view), view, chart(), picture(), destroy }.
 
+import "./language.js";
 import uPlot from "uplot";
 import { Answers, ask, clamp, clock, contents, quantity, shortest, since, table, tick, ticks, valueAt, zoomed } from "./chartdata.js";
 
