@@ -14,6 +14,9 @@ const (
 	silenceWithin = 3 * time.Second
 )
 
+// ofADeadDaemon is what a browser complains of when the daemon is gone.
+var ofADeadDaemon = []string{"ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET", "htmx:sse:error", "Failed to fetch", "from the Manifest"}
+
 func TestLive(t *testing.T) {
 	r := newRig(t, "", "left", "right")
 	wall := newTab(t)
@@ -60,7 +63,7 @@ func aPhoneAcknowledges(t *testing.T, r *rig, wall *tab) {
 
 func aDeadDaemonShows(t *testing.T, r *rig, wall *tab) {
 	t.Helper()
-	wall.allow("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET", "htmx:sse:error")
+	wall.allow(ofADeadDaemon...)
 	wall.watch("silence", `!document.getElementById("silence").hidden`)
 	killed := time.Now()
 	r.kill()

@@ -14,9 +14,13 @@ import (
 type screen struct {
 	name, url     string
 	width, height int64
-	whole         bool   // also what lies below the edge of the screen
-	before        string // a script that brings the page where it is to be looked at
+	whole         bool              // also what lies below the edge of the screen
+	before        string            // a script that brings the page where it is to be looked at
+	lit           map[string]string // what the address ends in, where the page itself knows day and night
 }
+
+// byClock makes the wall bright or dimmed, whatever the clock says.
+var byClock = map[string]string{"day": "?night=off", "night": "?night=on"}
 
 // lived is how long the simulated bench plays before pictures are taken, so that
 // charts are full: ten minutes of the bench.
@@ -45,7 +49,7 @@ func TestScreenshots(t *testing.T) {
 			} else {
 				p.size(s.width, s.height)
 			}
-			if code := p.load(s.url); code != 200 {
+			if code := p.load(s.url + s.lit[light]); code != 200 {
 				t.Errorf("%s: status %d", s.name, code)
 				break
 			}
@@ -60,7 +64,7 @@ func TestScreenshots(t *testing.T) {
 // takeSilence is the wall after its daemon has died.
 func (p *tab) takeSilence(file string) {
 	p.tb.Helper()
-	p.allow("ERR_")
+	p.allow(ofADeadDaemon...)
 	r := newRig(p.tb, "", "left", "right")
 	p.size(wide, high)
 	p.open(r.url + wallPath)
@@ -92,7 +96,7 @@ func screens(tb testing.TB) []screen {
 	began := time.Now()
 	var out []screen
 	for _, n := range []string{"1", "6", "12", "40"} {
-		out = append(out, screen{name: "wall-" + n, url: demo(tb, "--states", "--stations", n) + wallPath, width: wide, height: high})
+		out = append(out, screen{name: "wall-" + n, url: demo(tb, "--states", "--stations", n) + wallPath, width: wide, height: high, lit: byClock})
 	}
 	states := demo(tb, "--states")
 	for _, n := range []string{"6", "12"} {
@@ -109,7 +113,7 @@ func screens(tb testing.TB) []screen {
 			screen{name: "phone-station", url: states + "/m/s-2", width: width, height: 844},
 		)
 	}
-	out = append(out, screen{name: "wall-played", url: played + wallPath, width: wide, height: high})
+	out = append(out, screen{name: "wall-played", url: played + wallPath, width: wide, height: high, lit: byClock})
 	const zoomed = `(() => { for (let i = 0; i < 6; i++) document.getElementById("chart").dispatchEvent(new KeyboardEvent("keydown", { key: "+", bubbles: true })) })()`
 	out = append(out,
 		screen{name: "desk-played", url: played + "/", width: wide, height: high},
