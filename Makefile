@@ -93,7 +93,7 @@ screenshots: setup build ## pictures of every page, for people to look at, into 
 .PHONY: bench-web
 bench-web: setup build ## charts of twelve hours; how long every page takes to its first text, in a real Chromium over loopback
 	@go test -run='^$$' -bench=Chart -benchtime=20x ./internal/app | grep ^Benchmark
-	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -run='^$$' -bench=FirstPaint -benchtime=10x ./internal/web/browser
+	@BENCHVIGIL_BROWSER=1 BENCHVIGIL_BIN=$(BIN) go test -run='^$$' -bench=FirstPaint -benchtime=20x ./internal/web/browser
 	@go test -run='^$$' -bench=FanOut -benchtime=1x ./internal/web
 
 .PHONY: fuzz
