@@ -237,7 +237,11 @@ func run[T any](p *tab, script string) T {
 // until waits for a script to say something true, and returns it.
 func until[T any](p *tab, what, script string) T {
 	p.tb.Helper()
-	v, err := chromedp.Run(p.ctx, chromedp.Poll[T](script, chromedp.WithPollingInterval(50*time.Millisecond), chromedp.WithPollingTimeout(within/2)))
+	poll := chromedp.Poll[T](script, chromedp.WithPollingInterval(50*time.Millisecond), chromedp.WithPollingTimeout(within/2))
+	v, err := chromedp.Run(p.ctx, poll)
+	if err != nil && strings.Contains(err.Error(), "Cannot find context") { // of a document that has just been replaced
+		v, err = chromedp.Run(p.ctx, poll)
+	}
 	if err != nil {
 		p.tb.Fatalf("%s: %v; the page says %.2000q", what, err, run[string](p, `document.body.innerText`))
 	}
