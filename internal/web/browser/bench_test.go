@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"net"
 	"net/http"
@@ -132,35 +134,86 @@ type rig struct {
 	boards      map[string]*board
 	dir, config string
 	url         string
+	client      *http.Client
 }
 
 // newRig starts one; the stations are the boards, and more goes into the
 // configuration.
 func newRig(tb testing.TB, more string, stations ...string) *rig {
 	tb.Helper()
+	address := free(tb)
+	r := layOut(tb, "listen: "+address+"\n"+more, stations...)
+	r.url, r.client = "http://"+address, http.DefaultClient
+	r.start()
+	return r
+}
+
+// newSecureRig starts one that listens to the whole network, where kim works and
+// vera views.
+func newSecureRig(tb testing.TB, stations ...string) *rig {
+	tb.Helper()
+	address := free(tb)
+	_, port, _ := net.SplitHostPort(address)
+	keys := tb.TempDir()
+	r := layOut(tb, fmt.Sprintf("listen: 0.0.0.0:%s\ntls: {certificate: %[2]s/bench.pem, key: %[2]s/bench.key}\n", port, keys), stations...)
+	r.command("", "access", "certificate", "--name", "localhost", "--address", "127.0.0.1", "--dir", keys)
+	r.command(kimsPassword+"\n", "access", "user", "add", "kim", "--role", "work", "--data", r.data())
+	r.command(verasPassword+"\n", "access", "user", "add", "vera", "--role", "view", "--data", r.data())
+	authority, err := os.ReadFile(filepath.Join(keys, "authority.pem"))
+	must(tb, err)
+	trusted := x509.NewCertPool()
+	if !trusted.AppendCertsFromPEM(authority) {
+		tb.Fatalf("no certificate: %s", authority)
+	}
+	r.url = "https://" + address
+	r.client = &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: trusted}}}
+	r.start()
+	return r
+}
+
+// layOut writes the configuration of one.
+func layOut(tb testing.TB, more string, stations ...string) *rig {
+	tb.Helper()
 	wanted(tb)
 	r := &rig{tb: tb, boards: map[string]*board{}, dir: tb.TempDir()}
+	must(tb, os.Mkdir(r.data(), 0o700))
 	profiles, err := filepath.Abs("../../../configs/profiles")
 	must(tb, err)
-	r.url = "http://" + free(tb)
 	var text strings.Builder
-	fmt.Fprintf(&text, "bench: north\nlisten: %s\nprofiles: %s\ninhibit_sleep: false\nusb: {scan: off}\n%sstations:\n", strings.TrimPrefix(r.url, "http://"), profiles, more)
+	fmt.Fprintf(&text, "bench: north\nprofiles: %s\ninhibit_sleep: false\nusb: {scan: off}\n%sstations:\n", profiles, more)
 	for i, id := range stations {
 		r.boards[id] = newBoard(tb, 0)
 		fmt.Fprintf(&text, "  - {id: %s, name: Wren %d, profile: invented-handset, supply: {address: \"tcp://%s\"}}\n", id, i+1, r.boards[id].server.Addr())
 	}
 	r.config = filepath.Join(r.dir, "config.yaml")
 	must(tb, os.WriteFile(r.config, []byte(text.String()), 0o600))
-	r.start()
 	return r
+}
+
+func (r *rig) data() string { return filepath.Join(r.dir, "data") }
+
+// command runs a command of the program and returns what it prints.
+func (r *rig) command(input string, args ...string) string {
+	r.tb.Helper()
+	bin, err := program()
+	must(r.tb, err)
+	cmd := exec.CommandContext(r.tb.Context(), bin, args...)
+	cmd.Stdin = strings.NewReader(input)
+	var said bytes.Buffer
+	cmd.Stderr = &said
+	out, err := cmd.Output()
+	if err != nil {
+		r.tb.Fatalf("%v: %v: %s", args, err, &said)
+	}
+	return string(out)
 }
 
 // start starts the daemon, also after it was killed.
 func (r *rig) start() {
 	r.tb.Helper()
-	r.daemon = launch(r.tb, "run", "--config", r.config, "--data", filepath.Join(r.dir, "data"), "--log-level", "warn")
+	r.daemon = launch(r.tb, "run", "--config", r.config, "--data", r.data(), "--log-level", "warn")
 	for end := time.Now().Add(within / 4); ; time.Sleep(20 * time.Millisecond) {
-		if ready(r.tb, r.url) {
+		if r.ready() {
 			return
 		}
 		if time.Now().After(end) {
@@ -170,11 +223,11 @@ func (r *rig) start() {
 	}
 }
 
-func ready(tb testing.TB, url string) bool {
-	tb.Helper()
-	q, err := http.NewRequestWithContext(tb.Context(), http.MethodGet, url+"/readyz", http.NoBody)
-	must(tb, err)
-	a, err := http.DefaultClient.Do(q)
+func (r *rig) ready() bool {
+	r.tb.Helper()
+	q, err := http.NewRequestWithContext(r.tb.Context(), http.MethodGet, r.url+"/readyz", http.NoBody)
+	must(r.tb, err)
+	a, err := r.client.Do(q)
 	if err != nil {
 		return false
 	}

@@ -239,13 +239,22 @@ func until[T any](p *tab, what, script string) T {
 	p.tb.Helper()
 	poll := chromedp.Poll[T](script, chromedp.WithPollingInterval(50*time.Millisecond), chromedp.WithPollingTimeout(within/2))
 	v, err := chromedp.Run(p.ctx, poll)
-	if err != nil && strings.Contains(err.Error(), "Cannot find context") { // of a document that has just been replaced
+	for range 10 {
+		if !replaced(err) {
+			break
+		}
 		v, err = chromedp.Run(p.ctx, poll)
 	}
 	if err != nil {
-		p.tb.Fatalf("%s: %v; the page says %.2000q", what, err, run[string](p, `document.body.innerText`))
+		p.tb.Fatalf("%s: %v; the page says %.2000q", what, err, run[string](p, `document.body?.innerText ?? ""`))
 	}
 	return v
+}
+
+// replaced reports that a script was ended since another document took the place
+// of its own.
+func replaced(err error) bool {
+	return err != nil && (strings.Contains(err.Error(), "Cannot find context") || strings.Contains(err.Error(), "Inspected target navigated"))
 }
 
 // wait waits for a condition.
