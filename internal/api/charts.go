@@ -17,13 +17,15 @@ import (
 	"benchvigil/internal/logkey"
 )
 
-// Past answers what was kept. Its errors wrap those of chart; it bounds how long
-// it takes by itself.
+// Past answers questions about what the bench keeps. Errors that are chart.ErrNothing,
+// chart.ErrAsked or chart.ErrBusy are sentences for people; it bounds how long it takes by
+// itself.
 type Past interface {
 	Chart(ctx context.Context, station string, from, to time.Time, points int) (chart.Chart, error)
 	Survival(ctx context.Context, station string) (chart.Survival, error)
 	Signature(ctx context.Context, station string) (chart.Signature, error)
 	Runs(ctx context.Context, q chart.HistoryQuery) (chart.RunPage, error)
+	Totals(ctx context.Context, q chart.HistoryQuery) (chart.Totals, error)
 	Watches(ctx context.Context, q chart.HistoryQuery) (chart.WatchPage, error)
 	Compare(ctx context.Context, a, b string, points int) (chart.Comparison, error)
 	// Recording and Trace write while they read: an error may come after a part.
@@ -44,10 +46,14 @@ func span() []*huma.Param {
 }
 
 func historyParams() []*huma.Param {
+	return append(filterParams(), counted("limit", "How many rows at most.", 1, chart.MostRows), asked("cursor", "Where to go on: next of the answer before.", nil))
+}
+
+func filterParams() []*huma.Param {
 	return []*huma.Param{
-		stationOf(), asked("from", "Only what touches the time from then: RFC 3339, or Unix ms.", nil), asked("to", "Only what touches the time until then.", nil),
-		asked("outcome", "Only those that ended so.", nil), counted("limit", "How many rows at most.", 1, chart.MostRows),
-		asked("cursor", "Where to go on: next of the answer before.", nil),
+		stationOf(), asked("case", "Only those of that case.", nil),
+		asked("from", "Only what touches the time from then: RFC 3339, or Unix ms.", nil), asked("to", "Only what touches the time until then.", nil),
+		asked("outcome", "Only those that ended so.", nil),
 	}
 }
 
@@ -72,6 +78,10 @@ func (a *api) addPast(h huma.API) {
 	ask(route{path: "runs", id: "list-runs", summary: "Runs, page by page", params: historyParams(), answers: chart.RunPage{}}, func(r *http.Request, q *query) (any, error) {
 		h := q.history()
 		return answered(q, func() (any, error) { return a.o.Past.Runs(r.Context(), h) })
+	})
+	ask(route{path: "runs/totals", id: "sum-runs", summary: "All runs that a filter picks, summed up", params: filterParams(), answers: chart.Totals{}}, func(r *http.Request, q *query) (any, error) {
+		h := q.filter()
+		return answered(q, func() (any, error) { return a.o.Past.Totals(r.Context(), h) })
 	})
 	ask(route{path: "watches", id: "list-watches", summary: "Armed goals and how they ended, page by page", params: historyParams(), answers: chart.WatchPage{}}, func(r *http.Request, q *query) (any, error) {
 		h := q.history()
@@ -284,8 +294,11 @@ func (q *query) refuse(format string, args ...any) {
 }
 
 func (q *query) history() chart.HistoryQuery {
-	return chart.HistoryQuery{
-		Station: q.text("station"), From: q.moment("from"), To: q.moment("to"), Outcome: q.text("outcome"),
-		Limit: q.number("limit", chart.UsualRows), Cursor: q.text("cursor"),
-	}
+	h := q.filter()
+	h.Limit, h.Cursor = q.number("limit", chart.UsualRows), q.text("cursor")
+	return h
+}
+
+func (q *query) filter() chart.HistoryQuery {
+	return chart.HistoryQuery{Station: q.text("station"), Case: q.text("case"), From: q.moment("from"), To: q.moment("to"), Outcome: q.text("outcome")}
 }

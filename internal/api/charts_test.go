@@ -43,6 +43,10 @@ func (f *pastFake) Runs(_ context.Context, q chart.HistoryQuery) (chart.RunPage,
 	return chart.RunPage{Items: []chart.RunRow{}, Next: "n"}, f.note(q)
 }
 
+func (f *pastFake) Totals(_ context.Context, q chart.HistoryQuery) (chart.Totals, error) {
+	return chart.Totals{}, f.note(q)
+}
+
 func (f *pastFake) Watches(_ context.Context, q chart.HistoryQuery) (chart.WatchPage, error) {
 	return chart.WatchPage{Items: []chart.WatchRow{}}, f.note(q)
 }

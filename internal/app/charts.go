@@ -12,7 +12,6 @@ import (
 	"benchvigil/internal/ledger"
 	"benchvigil/internal/trace"
 	"benchvigil/internal/unit"
-	"benchvigil/internal/web"
 )
 
 // Limits of what pages and programs may ask of the past, so that no question
@@ -49,16 +48,8 @@ func newArchive(r *record, p *Plan, stations func() []StationPlan, now func() ti
 	}
 }
 
-// forPages is the archive for the pages; a plain nil where there is none.
-func (a *archive) forPages() web.Past {
-	if a == nil {
-		return nil
-	}
-	return a
-}
-
-// forPrograms is the archive for the interface; a plain nil where there is none.
-func (a *archive) forPrograms() api.Past {
+// past is the archive for pages and programs; a plain nil where there is none.
+func (a *archive) past() api.Past {
 	if a == nil {
 		return nil
 	}

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
+	"math"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -54,6 +56,9 @@ func page(q chart.HistoryQuery, outcomes []string) (ledger.Query, int, error) {
 		limit = chart.UsualRows
 	}
 	out := ledger.Query{Station: q.Station, From: q.From, To: q.To, Outcome: q.Outcome, Newest: limit + 1}
+	if q.Case != "" {
+		out.Newest = math.MaxInt32 // the ledger knows no cases of runs: it is read on until a page is full
+	}
 	switch {
 	case q.Outcome != "" && !slices.Contains(outcomes, q.Outcome):
 		return out, 0, chart.Refuse(chart.ErrAsked, "outcome %q is none: there are %s", q.Outcome, strings.Join(outcomes, ", "))
@@ -78,24 +83,12 @@ func (a *archive) Runs(ctx context.Context, q chart.HistoryQuery) (p chart.RunPa
 		return p, err
 	}
 	p.Items = []chart.RunRow{}
-	err = a.within(ctx, lookWithin, func(ctx context.Context) error {
-		label, err := a.labeller(ctx)
-		if err != nil {
-			return err
-		}
-		last := int64(0)
-		for r, err := range a.r.Runs(ctx, lq) {
-			if err != nil {
-				return err
-			}
-			if len(p.Items) == limit {
-				p.Next = strconv.FormatInt(last, 36)
-				break
-			}
-			last = r.Seq
-			p.Items = append(p.Items, label.run(&r, a.now()))
-		}
-		return nil
+	err = a.labelled(ctx, func(ctx context.Context, label labeller) (err error) {
+		p.Next, err = fill(a.r.Runs(ctx, lq), limit, &p.Items, func(r *ledger.Run) (chart.RunRow, int64, bool) {
+			row := label.run(r, a.now())
+			return row, r.Seq, q.Case == "" || row.Case == q.Case
+		})
+		return err
 	})
 	return p, err
 }
@@ -107,28 +100,71 @@ func (a *archive) Watches(ctx context.Context, q chart.HistoryQuery) (p chart.Wa
 		return p, err
 	}
 	p.Items = []chart.WatchRow{}
-	err = a.within(ctx, lookWithin, func(ctx context.Context) error {
+	err = a.labelled(ctx, func(ctx context.Context, label labeller) (err error) {
+		p.Next, err = fill(a.r.Watches(ctx, lq), limit, &p.Items, func(w *ledger.Watch) (chart.WatchRow, int64, bool) {
+			row := watchRow(w)
+			row.Name, row.Case = label.names[w.Station], label.caseOf(w.Station, w.Ended)
+			return row, w.Seq, q.Case == "" || row.Case == q.Case
+		})
+		return err
+	})
+	return p, err
+}
+
+// fill makes rows of what the ledger has until a page is full; next is the cursor
+// of the page after it, where there is one.
+func fill[R, Row any](found iter.Seq2[R, error], limit int, page *[]Row, make func(*R) (row Row, seq int64, picked bool)) (next string, err error) {
+	last := int64(0)
+	for r, err := range found {
+		if err != nil {
+			return "", err
+		}
+		row, seq, picked := make(&r)
+		switch {
+		case !picked:
+			continue
+		case len(*page) == limit:
+			return strconv.FormatInt(last, 36), nil
+		}
+		last = seq
+		*page = append(*page, row)
+	}
+	return "", nil
+}
+
+// Totals sums up all runs that a filter picks; its page is of no account.
+func (a *archive) Totals(ctx context.Context, q chart.HistoryQuery) (t chart.Totals, err error) {
+	q.Limit, q.Cursor = 0, ""
+	lq, _, err := page(q, runOutcomes)
+	if err != nil {
+		return t, err
+	}
+	lq.Newest = 0
+	err = a.labelled(ctx, func(ctx context.Context, label labeller) error {
+		var sum chart.Count
+		for r, err := range a.r.Runs(ctx, lq) {
+			if err != nil {
+				return err
+			}
+			if row := label.run(&r, a.now()); q.Case == "" || row.Case == q.Case {
+				sum.Add(&row)
+			}
+		}
+		t = sum.Totals()
+		return nil
+	})
+	return t, err
+}
+
+// labelled looks at the ledger with the names and cases of stations at hand.
+func (a *archive) labelled(ctx context.Context, look func(context.Context, labeller) error) error {
+	return a.within(ctx, lookWithin, func(ctx context.Context) error {
 		label, err := a.labeller(ctx)
 		if err != nil {
 			return err
 		}
-		last := int64(0)
-		for w, err := range a.r.Watches(ctx, lq) {
-			if err != nil {
-				return err
-			}
-			if len(p.Items) == limit {
-				p.Next = strconv.FormatInt(last, 36)
-				break
-			}
-			last = w.Seq
-			row := watchRow(&w)
-			row.Name, row.Case = label.names[w.Station], label.caseOf(w.Station, w.Ended)
-			p.Items = append(p.Items, row)
-		}
-		return nil
+		return look(ctx, label)
 	})
-	return p, err
 }
 
 // labeller knows what stations are called and to which case they belonged.

@@ -155,9 +155,9 @@ func (a *assembly) addPage() error {
 	o := web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
-		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.forPages(),
+		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.past(),
 		API: api.New(api.Options{
-			Past:   past.forPrograms(),
+			Past:   past.past(),
 			Alerts: a.desk.views, Act: a.desk.act, Unknown: func(err error) bool { return errors.Is(err, life.ErrUnknown) }, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
 			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
 		}),

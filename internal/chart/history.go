@@ -73,6 +73,7 @@ const (
 // HistoryQuery picks rows. Zero values pick all.
 type HistoryQuery struct {
 	Station  string
+	Case     string
 	From, To time.Time // what touches the interval
 	Outcome  string
 	Limit    int    // 0: UsualRows

@@ -19,12 +19,16 @@ import (
 )
 
 // Past answers questions about what the bench keeps. Errors that are chart.ErrNothing,
-// chart.ErrAsked or chart.ErrBusy are sentences for people.
+// chart.ErrAsked or chart.ErrBusy are sentences for people; it bounds how long it takes by
+// itself.
 type Past interface {
 	Chart(ctx context.Context, station string, from, to time.Time, points int) (chart.Chart, error)
 	Survival(ctx context.Context, station string) (chart.Survival, error)
 	Signature(ctx context.Context, station string) (chart.Signature, error)
 	Runs(ctx context.Context, q chart.HistoryQuery) (chart.RunPage, error)
+	Totals(ctx context.Context, q chart.HistoryQuery) (chart.Totals, error)
+	Watches(ctx context.Context, q chart.HistoryQuery) (chart.WatchPage, error)
+	Compare(ctx context.Context, a, b string, points int) (chart.Comparison, error)
 }
 
 // DeskTile is what stands now, with the evidence for it.
