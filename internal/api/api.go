@@ -42,7 +42,8 @@ type Options struct {
 	About  func() About
 	Logger *zap.Logger
 
-	Past Past // what was kept; nil: the bench keeps no ledger
+	Past   Past    // what was kept; nil: the bench keeps no ledger
+	Stream *Stream // nil: there is none
 
 	// What concerns alerts; nil where the bench keeps none.
 	Alerts    func() []bench.AlertView // those that are not normal, the most urgent first
@@ -72,6 +73,8 @@ func New(o Options) http.Handler {
 	a.addBench(h)
 	a.addAlerts(h)
 	a.addPast(h)
+	a.addTold(h)
+	a.addStream(h)
 	if err := serveSpec(mux, h); err != nil {
 		panic(err) // our own types cannot be described: a test would have shown it
 	}

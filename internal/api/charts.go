@@ -13,6 +13,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/zap"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/chart"
 	"benchvigil/internal/logkey"
 )
@@ -28,6 +29,9 @@ type Past interface {
 	Totals(ctx context.Context, q chart.HistoryQuery) (chart.Totals, error)
 	Watches(ctx context.Context, q chart.HistoryQuery) (chart.WatchPage, error)
 	Compare(ctx context.Context, a, b string, points int) (chart.Comparison, error)
+	Events(ctx context.Context, q chart.EventQuery) (chart.Page[chart.Happened], error)
+	// Audit gives what people did, and the number that the next page is before; 0: none is.
+	Audit(ctx context.Context, q access.AuditQuery) (acts []access.Entry, next int64, err error)
 	// Recording and Trace write while they read: an error may come after a part.
 	Recording(ctx context.Context, w io.Writer, station string, from, to time.Time) error
 	Trace(ctx context.Context, w io.Writer, station string, from, to time.Time, seconds bool) error
@@ -124,18 +128,12 @@ func (a *api) ask(w http.ResponseWriter, r *http.Request, answer func(*http.Requ
 
 // linkNext names the page after this one (RFC 8288).
 func linkNext(w http.ResponseWriter, r *http.Request, v any) {
-	next := ""
-	switch page := v.(type) {
-	case chart.RunPage:
-		next = page.Next
-	case chart.WatchPage:
-		next = page.Next
-	}
-	if next == "" {
+	page, is := v.(interface{ After() string })
+	if !is || page.After() == "" {
 		return
 	}
 	q := r.URL.Query()
-	q.Set("cursor", next)
+	q.Set("cursor", page.After())
 	w.Header().Set("Link", fmt.Sprintf(`<%s?%s>; rel="next"`, r.URL.Path, q.Encode()))
 }
 

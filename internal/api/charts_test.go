@@ -13,6 +13,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/chart"
@@ -53,6 +54,15 @@ func (f *pastFake) Watches(_ context.Context, q chart.HistoryQuery) (chart.Watch
 
 func (f *pastFake) Compare(_ context.Context, a, b string, points int) (chart.Comparison, error) {
 	return chart.Comparison{}, f.note(a, b, points)
+}
+
+func (f *pastFake) Events(_ context.Context, q chart.EventQuery) (p chart.Page[chart.Happened], err error) {
+	p.Items, p.Next = []chart.Happened{{Seq: 7, Station: "s1", Event: dropEvent(7).Envelope("north")}}, "7"
+	return p, f.note(q)
+}
+
+func (f *pastFake) Audit(_ context.Context, q access.AuditQuery) ([]access.Entry, int64, error) {
+	return []access.Entry{{Seq: 36, At: moment, Who: "kim", From: "192.0.2.1", Did: "acknowledged", On: "s1.dropped", Outcome: "done"}}, 36, f.note(q)
 }
 
 func (f *pastFake) Recording(_ context.Context, w io.Writer, s string, from, to time.Time) error {

@@ -28,6 +28,7 @@ type route struct {
 	code         int // of success; 0: 200
 	answers      any // a value of the type that is answered; nil: nothing
 	kind         string
+	works        bool  // only for those who work on the bench, though it changes nothing
 	refuses      []int // problems, besides those that every operation can have
 	handler      http.HandlerFunc
 }
@@ -71,7 +72,7 @@ func (a *api) add(h huma.API, r route) {
 	op := r.operation(h)
 	h.OpenAPI().AddOperation(op)
 	handler := r.handler
-	if r.changes() {
+	if r.guarded() {
 		handler = worksOnly(handler)
 	}
 	h.Adapter().Handle(op, func(ctx huma.Context) {
@@ -80,13 +81,14 @@ func (a *api) add(h huma.API, r route) {
 	})
 }
 
-func (r *route) changes() bool { return r.method != http.MethodGet }
+// guarded reports what only those may do who work on the bench.
+func (r *route) guarded() bool { return r.method != http.MethodGet || r.works }
 
 // worksOnly refuses whoever may only look.
 func worksOnly(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if !access.Of(r.Context()).Works() {
-			problem(w, http.StatusForbidden, "you may look at this bench, but not change anything on it: log in as somebody who works on it")
+			problem(w, http.StatusForbidden, "you may look at this bench, but not do this: log in as somebody who works on it")
 			return
 		}
 		next(w, r)
@@ -119,7 +121,7 @@ func (r *route) responses(h huma.API) map[string]*huma.Response {
 	}
 	out := map[string]*huma.Response{strconv.Itoa(code): ok}
 	codes := append([]int{http.StatusInternalServerError}, r.refuses...)
-	if r.changes() {
+	if r.guarded() {
 		codes = append(codes, http.StatusForbidden)
 	}
 	if strings.Contains(r.path, "{") {
@@ -164,6 +166,24 @@ func counted(name, says string, least, most int) *huma.Param {
 	low, high := float64(least), float64(most)
 	return &huma.Param{Name: name, In: "query", Description: says, Schema: &huma.Schema{Type: huma.TypeInteger, Minimum: &low, Maximum: &high}}
 }
+
+// moments is a parameter that is a moment.
+func moments(p *huma.Param) *huma.Param {
+	return patterned(p, momentPattern, "a time as in 2026-03-02T21:14:05Z (a + is written %2B), or in Unix ms")
+}
+
+// cursors is where a page begins.
+func cursors() *huma.Param {
+	return patterned(asked("cursor", "Where to go on: next of the answer before.", nil), `^[0-9a-z]{1,13}$`, "what an answer gave as next")
+}
+
+// patterned bounds what may be written.
+func patterned(p *huma.Param, pattern, says string) *huma.Param {
+	p.Schema = &huma.Schema{Type: huma.TypeString, Pattern: pattern, PatternDescription: says}
+	return p
+}
+
+const momentPattern = `^(\d{1,15}|\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d))$`
 
 func needed(p *huma.Param) *huma.Param {
 	p.Required = true

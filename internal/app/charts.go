@@ -32,6 +32,7 @@ type archive struct {
 	r        *ledger.Reader
 	flush    func(context.Context) error // commits what was read last; nil: nothing is written
 	stations func() []StationPlan        // as they are now
+	bench    string                      // its name
 	traces   func(family string) string  // the folder of a family's references
 	now      func() time.Time
 	looks    chan struct{}
@@ -43,7 +44,7 @@ func newArchive(r *record, p *Plan, stations func() []StationPlan, now func() ti
 		return nil
 	}
 	return &archive{
-		r: r.past, flush: r.store.Flush, stations: stations, now: now, looks: make(chan struct{}, looksAtOnce),
+		r: r.past, bench: p.Bench, flush: r.store.Flush, stations: stations, now: now, looks: make(chan struct{}, looksAtOnce),
 		traces: func(family string) string { return referencesIn(p.From.Profiles, family) },
 	}
 }

@@ -10,7 +10,6 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -70,10 +69,8 @@ func page(q chart.HistoryQuery, outcomes []string) (ledger.Query, int, error) {
 		return out, limit, nil
 	}
 	var err error
-	if out.Before, err = strconv.ParseInt(q.Cursor, 36, 64); err != nil || out.Before < 1 {
-		return out, 0, chart.Refuse(chart.ErrAsked, "cursor %q is none that an answer gave as next", q.Cursor)
-	}
-	return out, limit, nil
+	out.Before, err = chart.ParseCursor(q.Cursor)
+	return out, limit, err
 }
 
 // Runs is a page of runs, the newest first.
@@ -124,7 +121,7 @@ func fill[R, Row any](found iter.Seq2[R, error], limit int, page *[]Row, make fu
 		case !picked:
 			continue
 		case len(*page) == limit:
-			return strconv.FormatInt(last, 36), nil
+			return chart.Cursor(last), nil
 		}
 		last = seq
 		*page = append(*page, row)

@@ -43,6 +43,7 @@ type assembly struct {
 	keeper   *inhibit.Keeper // nil: the computer sleeps when it likes
 	site     *web.Site
 	trail    *trail
+	stream   *api.Stream
 	listener net.Listener
 	ready    atomic.Bool
 	loaded   atomic.Pointer[loaded]
@@ -95,7 +96,10 @@ func (a *assembly) layers() []*layer {
 		{name: "trail", begin: starting(task{"trail", a.trail.run})},
 		a.alerts,
 		a.stations,
-		{name: "page", begin: starting(task{"page", func(ctx context.Context) error { return a.site.Serve(ctx, a.listener) }})},
+		{name: "page", begin: starting(
+			task{"page", func(ctx context.Context) error { return a.site.Serve(ctx, a.listener) }},
+			task{"stream", a.stream.Run},
+		)},
 		a.sources,
 		{name: "control", begin: starting(task{"control", a.control})},
 	}
@@ -152,12 +156,13 @@ func (a *assembly) addPage() error {
 		Snapshots: a.snapshots, Sources: a.counts, Reload: a.reloaded(), Ledger: a.record.stored(), Version: a.plan.Version,
 	})
 	past := newArchive(a.record, a.plan, a.stationPlans, a.now)
+	a.stream = api.NewStream(api.StreamOptions{Snapshots: a.snapshots, Tail: past.tail(), Logger: a.plan.Logger})
 	o := web.Options{
 		Bench: a.plan.Bench, Banner: a.plan.Banner, Notice: a.notice(), Version: a.plan.Version, Logger: a.plan.Logger,
 		Snapshots: a.snapshots, Health: a.record.health, Ready: a.isReady, Metrics: collector.Handler(), Mark: a.mark,
 		Alerts: a.desk.views, Act: a.desk.act, TestAlert: a.desk.try, Load: a.desk.webLoad, Outlets: a.desk.outlets, Push: a.push(), Past: past.past(),
 		API: api.New(api.Options{
-			Past:   past.past(),
+			Past: past.past(), Stream: a.stream,
 			Alerts: a.desk.views, Act: a.desk.act, Unknown: func(err error) bool { return errors.Is(err, life.ErrUnknown) }, TestAlert: a.desk.try, Load: a.desk.load, Outlets: a.desk.outlets,
 			Snapshots: a.snapshots, Notice: a.notice(), Mark: a.mark, Follow: a.follow, About: a.about, Logger: a.plan.Logger,
 		}),

@@ -130,8 +130,9 @@ func (e Event) ID() string {
 	return hex.EncodeToString(h[:16])
 }
 
-// cloudEvent is the CloudEvents 1.0 JSON form, in the order people read it.
-type cloudEvent struct {
+// Envelope is an event in the CloudEvents 1.0 JSON form, in the order people read
+// it.
+type Envelope struct {
 	SpecVersion string    `json:"specversion"`
 	ID          string    `json:"id"`
 	Source      string    `json:"source"`
@@ -163,7 +164,12 @@ const TimeFormat = "2006-01-02T15:04:05.000Z07:00"
 // CloudEvent encodes the event as CloudEvents 1.0 JSON (structured mode, one
 // line, no trailing newline). benchName becomes part of source.
 func (e Event) CloudEvent(benchName string) ([]byte, error) {
-	return json.Marshal(cloudEvent{
+	return json.Marshal(e.Envelope(benchName))
+}
+
+// Envelope is the event as CloudEvent encodes it.
+func (e Event) Envelope(benchName string) Envelope {
+	return Envelope{
 		SpecVersion: "1.0",
 		ID:          e.ID(),
 		Source:      source(benchName, e.Station),
@@ -185,7 +191,7 @@ func (e Event) CloudEvent(benchName string) ([]byte, error) {
 			Alert:       e.Data.Alert,
 			Why:         e.Data.Why,
 		},
-	})
+	}
 }
 
 // source is where an event comes from: a station, or the bench as a whole.

@@ -1,6 +1,11 @@
 package chart
 
-import "time"
+import (
+	"strconv"
+	"time"
+
+	"benchvigil/internal/bench"
+)
 
 // RunRow is one run in a table. Lengths are in seconds.
 type RunRow struct {
@@ -51,16 +56,48 @@ type WatchRow struct {
 // Lasted is how long a watch that ended was armed; 0 while it is.
 func (r *WatchRow) Lasted() time.Duration { return span(r.LastedS) }
 
-// RunPage is a page of runs, the newest first.
-type RunPage struct {
-	Items []RunRow `json:"items"`
-	Next  string   `json:"next,omitempty"` // the cursor of the page after it; empty: there is none
+// Page is a part of a list, the newest first.
+type Page[T any] struct {
+	Items  []T      `json:"items"`
+	Next   string   `json:"next,omitempty" doc:"The cursor of the page after this one; empty: there is none."`
+	Unread []string `json:"unread,omitempty" doc:"What belongs here and is damaged."`
 }
 
-// WatchPage is a page of watches, the newest first.
-type WatchPage struct {
-	Items []WatchRow `json:"items"`
-	Next  string     `json:"next,omitempty"`
+// After is the cursor of the page after it.
+func (p Page[T]) After() string { return p.Next }
+
+// RunPage and WatchPage are pages of runs and watches.
+type (
+	RunPage   = Page[RunRow]
+	WatchPage = Page[WatchRow]
+)
+
+// Cursor names a place in a list by the number of its last row.
+func Cursor(seq int64) string { return strconv.FormatInt(seq, 36) }
+
+// ParseCursor reads a place in a list. It is the same number in one form only.
+func ParseCursor(text string) (int64, error) {
+	seq, err := strconv.ParseInt(text, 36, 64)
+	if err != nil || seq < 1 || Cursor(seq) != text {
+		return 0, Refuse(ErrAsked, "cursor: %q is none that an answer gave as next: begin without one", text)
+	}
+	return seq, nil
+}
+
+// EventQuery picks events. Zero values pick all.
+type EventQuery struct {
+	Station  string
+	Type     string    // this one, and all below it
+	From, To time.Time // when they happened
+	Limit    int       // 0: UsualRows
+	Cursor   string
+}
+
+// Happened is an event with its place among all.
+type Happened struct {
+	Seq     int64
+	Station string
+	Event   bench.Envelope
 }
 
 // MostRows is how many rows a page can have, UsualRows how many it has where

@@ -213,19 +213,6 @@ func (r *Reader) Standing(ctx context.Context) iter.Seq2[bench.Event, error] {
 	return r.events(ctx, `JOIN point USING (seq) WHERE NOT normal ORDER BY event.seq`)
 }
 
-func (r *Reader) events(ctx context.Context, which string, args ...any) iter.Seq2[bench.Event, error] {
-	return rows(ctx, r.db, `SELECT event.seq, event.id, station, station.name, type, time, concluded, count, data, sum
-		FROM event JOIN station ON station.id = station `+which, func(s scan) (bench.Event, error) {
-		var e eventRow
-		var station string
-		var wrote int64
-		if err := s(&e.seq, &e.id, &e.station, &station, &e.kind, &e.time, &e.concluded, &e.count, &e.data, &wrote); err != nil {
-			return bench.Event{}, err
-		}
-		return e.event(station, wrote)
-	}, args...)
-}
-
 // Began is when the ledger began to be kept; zero where nothing is in it.
 func (r *Reader) Began(ctx context.Context) (time.Time, error) {
 	var at sql.NullInt64
