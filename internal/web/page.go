@@ -42,6 +42,7 @@ type Look struct {
 	Screens                []Choice
 	Goals                  Goals
 	HasAlerts              bool // alerts are kept
+	HasTrail               bool // what people do is kept
 	Alarms                 []Alarm
 	Strip                  Strip
 

@@ -23,7 +23,7 @@ const (
 )
 
 // scripts are those that pages load; the others are imported by these.
-var scripts = []string{"app.js", "phone.js", "push.js", "station.js", "worker.js"}
+var scripts = []string{"app.js", "compare.js", "history.js", "phone.js", "push.js", "station.js", "worker.js"}
 
 func main() {
 	if err := bundle(); err != nil {

@@ -311,9 +311,10 @@ export function createChart(element, options) {
     ctx.rect(bbox.left, 0, bbox.width, u.ctx.canvas.height);
     ctx.clip();
     ctx.font = `${11 * px}px system-ui, sans-serif`;
+    ctx.textAlign = "left";
     const lane = (n) => (n * lanes + 2) * px;
     if (relative) {
-      sides.forEach((s, i) => (s.chart?.modes ?? []).forEach((m) => block(u, m.from, m.to, lane(i), c(modeColour(m.mode)), c("text"), m.label)));
+      sides.forEach((s, i) => (s.chart?.modes ?? []).forEach((m) => block(u, m.from, m.to, lane(i), c(modeColour(m.mode)), c("text"), `${i + 1}: ${m.label}`)));
     } else {
       const chart = shown();
       for (const m of chart?.modes ?? []) block(u, m.from, m.to, lane(0), c(modeColour(m.mode)), c("text"), m.label);

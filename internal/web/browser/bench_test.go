@@ -6,6 +6,8 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -100,6 +102,25 @@ func demo(tb testing.TB, args ...string) string {
 	case <-time.After(within):
 		tb.Fatal("the demo does not begin")
 	}
+	return ""
+}
+
+// comparePath is the page of the first two runs of a bench that dropped, as soon as
+// there are two.
+func comparePath(tb testing.TB, url string) string {
+	tb.Helper()
+	for end := time.Now().Add(within); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+		q, err := http.NewRequestWithContext(tb.Context(), http.MethodGet, url+"/api/v1/runs?outcome=dropped&limit=2", http.NoBody)
+		must(tb, err)
+		a, err := http.DefaultClient.Do(q)
+		must(tb, err)
+		var page struct{ Items []struct{ ID string } }
+		must(tb, errors.Join(json.NewDecoder(a.Body).Decode(&page), a.Body.Close()))
+		if len(page.Items) == 2 {
+			return "/history/compare?run=" + page.Items[0].ID + "&run=" + page.Items[1].ID
+		}
+	}
+	tb.Fatal("no two runs drop")
 	return ""
 }
 

@@ -13,6 +13,8 @@ func allPages(tb testing.TB) []page {
 	tb.Helper()
 	states := demo(tb, "--states")
 	real := newRig(tb, "", "left").url
+	played := demo(tb, "--stations", "8", "--speed", livedFast, "--data", tb.TempDir())
+	compared := played + comparePath(tb, played)
 	return []page{
 		{"wall", demo(tb, "--states", "--stations", "12") + wallPath},
 		{"desk", demo(tb, "--states", "--stations", "12") + "/"},
@@ -22,6 +24,9 @@ func allPages(tb testing.TB) []page {
 		{"alerts", states + "/alerts"},
 		{"phones", real + "/phone"},
 		{"station", real + "/station/left"},
+		{"history", played + "/history"},
+		{"two runs", compared},
+		{"history without a ledger", states + "/history"},
 		{"a station without a ledger", states + "/station/s-2"},
 	}
 }

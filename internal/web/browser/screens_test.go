@@ -122,5 +122,12 @@ func screens(tb testing.TB) []screen {
 		screen{name: "station-zoomed", url: played + "/station/s2", width: 1280, height: 900, before: zoomed},
 	)
 	time.Sleep(max(0, lived-time.Since(began)))
+	compared := played + comparePath(tb, played)
+	for _, width := range []int64{1280, 390} {
+		out = append(out,
+			screen{name: "history", url: played + "/history", width: width, height: 900, whole: true},
+			screen{name: "compare", url: compared, width: width, height: 900, whole: true},
+		)
+	}
 	return out
 }
