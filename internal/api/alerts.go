@@ -2,11 +2,9 @@ package api
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -16,13 +14,22 @@ import (
 	"benchvigil/internal/logkey"
 )
 
-// Act is what a person does about an alert, as it comes over the wire. As a test,
-// Outlet names the only one to be tried.
+// Act is what a person does about an alert, as it comes over the wire.
 type Act struct {
-	Do      string  `json:"do,omitempty"`
-	By      string  `json:"by,omitempty"`
-	ForSecs float64 `json:"for_s,omitempty"`
-	Outlet  string  `json:"outlet,omitempty"`
+	Do      string  `json:"do" doc:"What to do."`
+	By      string  `json:"by,omitempty" maxLength:"64" doc:"Who; whoever is logged in signs with their own name."`
+	ForSecs float64 `json:"for_s,omitempty" minimum:"0" maximum:"43200" doc:"Of shelve: for so long, in seconds; 900 unless given."`
+}
+
+// TransformSchema names the deeds that there are.
+func (Act) TransformSchema(_ huma.Registry, s *huma.Schema) *huma.Schema {
+	return oneOf(s, "do", bench.AlertDeeds())
+}
+
+// Trial is a test of outlets, as it comes over the wire.
+type Trial struct {
+	By     string `json:"by,omitempty" maxLength:"64" doc:"Who; whoever is logged in signs with their own name."`
+	Outlet string `json:"outlet,omitempty" doc:"The only one to be tried; all unless given."`
 }
 
 // noAlerts is what is said where no alerts are kept.
@@ -53,7 +60,7 @@ func (a *api) addAlerts(h huma.API) {
 	})
 	add(a.o.TestAlert != nil, route{
 		method: http.MethodPost, path: "alerts/test", id: "test-outlets", summary: "Send a test by one outlet or all",
-		body: Act{By: "kim", Outlet: "phones"}, answers: []bench.OutletView{},
+		body: Trial{By: "kim", Outlet: "phones"}, answers: []bench.OutletView{},
 		refuses: []int{http.StatusConflict, http.StatusUnprocessableEntity}, handler: a.test,
 	})
 	add(a.o.Load != nil, route{
@@ -101,14 +108,14 @@ func (a *api) alert(w http.ResponseWriter, r *http.Request) {
 }
 
 func (a *api) act(w http.ResponseWriter, r *http.Request) {
-	m, err := readAct(w, r)
-	if err != nil {
-		problem(w, http.StatusUnprocessableEntity, err.Error())
+	var m Act
+	if err := json.NewDecoder(r.Body).Decode(&m); err != nil {
+		refuseField(w, "", err)
 		return
 	}
-	act, err := m.act(r.PathValue("key"))
-	if err != nil {
-		problem(w, http.StatusUnprocessableEntity, err.Error())
+	act := bench.AlertAct{Do: bench.AlertDeed(m.Do), Key: r.PathValue("key"), By: signed(r, m.By), For: time.Duration(m.ForSecs * float64(time.Second))}.Tidy()
+	if err := act.Check(); err != nil {
+		refuseField(w, wrongIn(act), err)
 		return
 	}
 	if err := a.o.Act(act); err != nil {
@@ -123,38 +130,27 @@ func (a *api) act(w http.ResponseWriter, r *http.Request) {
 	w.WriteHeader(http.StatusNoContent)
 }
 
-func readAct(w http.ResponseWriter, r *http.Request) (m Act, err error) {
-	dec := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&m); err != nil {
-		return m, fmt.Errorf("the request cannot be read: %w", err)
+// wrongIn is the field that is wrong in an act which is as it is described.
+func wrongIn(a bench.AlertAct) string {
+	if bench.CheckBy(a.By) != nil {
+		return "by"
 	}
-	m.By = signed(r, strings.TrimSpace(m.By))
-	return m, bench.CheckBy(m.By)
-}
-
-// act checks what somebody wants to do about the alert.
-func (m Act) act(key string) (bench.AlertAct, error) {
-	switch {
-	case m.Outlet != "":
-		return bench.AlertAct{}, errors.New("outlet: belongs to a test only")
-	case !(m.ForSecs >= 0 && m.ForSecs <= 1e6):
-		return bench.AlertAct{}, errors.New("for_s: want a number of seconds")
-	}
-	out := bench.AlertAct{Do: bench.AlertDeed(m.Do), Key: key, By: m.By, For: time.Duration(m.ForSecs * float64(time.Second))}.Tidy()
-	return out, out.Check()
+	return "for_s"
 }
 
 func (a *api) test(w http.ResponseWriter, r *http.Request) {
-	m, err := readAct(w, r)
-	if err == nil && (m.Do != "" || m.ForSecs != 0) {
-		err = errors.New("a test takes by and outlet only")
+	var m Trial
+	if err := json.NewDecoder(r.Body).Decode(&m); err != nil {
+		refuseField(w, "", err)
+		return
 	}
-	if err == nil {
-		err = a.hasOutlet(m.Outlet)
+	m.By = signed(r, strings.TrimSpace(m.By))
+	if err := bench.CheckBy(m.By); err != nil {
+		refuseField(w, "by", err)
+		return
 	}
-	if err != nil {
-		problem(w, http.StatusUnprocessableEntity, err.Error())
+	if err := a.hasOutlet(m.Outlet); err != nil {
+		refuseField(w, "outlet", err)
 		return
 	}
 	views, err := a.o.TestAlert(r.Context(), m.Outlet, m.By)
@@ -178,7 +174,7 @@ func (a *api) hasOutlet(name string) error {
 	if slices.Contains(names, name) {
 		return nil
 	}
-	return fmt.Errorf("outlet: there is none named %q: there are %s", name, strings.Join(names, ", "))
+	return fmt.Errorf("there is none named %q: there are %s", name, strings.Join(names, ", "))
 }
 
 // Days of the measures of alarm load.
@@ -188,15 +184,8 @@ const (
 )
 
 func (a *api) load(w http.ResponseWriter, r *http.Request) {
-	days := defaultDays
-	if text := r.URL.Query().Get("days"); text != "" {
-		n, err := strconv.Atoi(text)
-		if err != nil || n < 1 || n > mostDays {
-			problem(w, http.StatusUnprocessableEntity, fmt.Sprintf("days: want a whole number from 1 to %d", mostDays))
-			return
-		}
-		days = n
-	}
+	q := query{values: r.URL.Query()}
+	days := q.number("days", defaultDays)
 	to := time.Now()
 	load, err := a.o.Load(r.Context(), to.AddDate(0, 0, -days), to)
 	if err != nil {

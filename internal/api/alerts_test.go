@@ -139,18 +139,22 @@ func TestAlertRefusals(t *testing.T) {
 	}{
 		{"no station", "GET", "/api/v1/alerts?station=s9", "", nil, 404, `no station \"s9\"`},
 		{"no alert", "GET", "/api/v1/alerts/s9.dropped", "", nil, 404, `no alert \"s9.dropped\"`},
-		{"no JSON", "POST", "/api/v1/alerts/s1.dropped", "do=acknowledge", nil, 422, "cannot be read"},
-		{"a field too many", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","who":"kim"}`, nil, 422, `unknown field \"who\"`},
-		{"nothing to do", "POST", "/api/v1/alerts/s1.dropped", `{"by":"kim"}`, nil, 422, "nothing that can be done"},
-		{"too long", "POST", "/api/v1/alerts/s1.dropped", `{"do":"shelve","for_s":50000}`, nil, 422, "want 1s to 12h"},
+		{"no JSON", "POST", "/api/v1/alerts/s1.dropped", "do=acknowledge", nil, 400, "cannot be read"},
+		{"a field too many", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","who":"kim"}`, nil, 422, `"detail":"who: is no field of this request: there are by, do, for_s"`},
+		{"nothing to do", "POST", "/api/v1/alerts/s1.dropped", `{"by":"kim"}`, nil, 422, "do: is needed"},
+		{"too long", "POST", "/api/v1/alerts/s1.dropped", `{"do":"shelve","for_s":50000}`, nil, 422, "for_s: want number <= 43200, not 50000"},
 		{"less than none", "POST", "/api/v1/alerts/s1.dropped", `{"do":"shelve","for_s":-1}`, nil, 422, "for_s"},
 		{"a name of two lines", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","by":"a\nb"}`, nil, 422, "printable"},
-		{"an outlet", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","outlet":"phones"}`, nil, 422, "a test only"},
+		{"an outlet", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","outlet":"phones"}`, nil, 422, `"field":"outlet"`},
+		{"what cannot be", "POST", "/api/v1/alerts/s1.dropped", `{"do":"snooze"}`, nil, 422, `do: want value to be one of \"acknowledge, shelve, unshelve, take-out, put-back\", not \"snooze\"`},
+		{"a time that has none", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge","for_s":60}`, nil, 422, `"field":"for_s","detail":"only shelve lasts`},
+		{"a blink", "POST", "/api/v1/alerts/s1.dropped", `{"do":"shelve","for_s":0.1}`, nil, 422, "want 1s to 12h"},
+		{"a list", "POST", "/api/v1/alerts/s1.dropped", `[]`, nil, 422, "want object"},
 		{"refused", "POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge"}`, errors.New("it is over"), 409, "it is over"},
-		{"test that does something", "POST", "/api/v1/alerts/test", `{"do":"acknowledge"}`, nil, 422, "by and outlet only"},
+		{"test that does something", "POST", "/api/v1/alerts/test", `{"do":"acknowledge"}`, nil, 422, "do: is no field of this request: there are by, outlet"},
 		{"test of no outlet", "POST", "/api/v1/alerts/test", `{"outlet":"fax"}`, nil, 422, `none named \"fax\": there are phones`},
 		{"test refused", "POST", "/api/v1/alerts/test", `{}`, errors.New("one a minute"), 409, "one a minute"},
-		{"days", "GET", "/api/v1/alerts/load?days=0", "", nil, 422, "from 1 to 366"},
+		{"days", "GET", "/api/v1/alerts/load?days=0", "", nil, 422, "days: want number >= 1, not 0"},
 		{"load", "GET", "/api/v1/alerts/load", "", errors.New("the ledger is down"), 503, "the ledger is down"},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
@@ -165,15 +169,15 @@ func TestAlertRefusals(t *testing.T) {
 // A bench that keeps no alerts says so.
 func TestNoAlerts(t *testing.T) {
 	h := (&desk{}).handler(t)
-	for _, r := range []struct{ method, path string }{
-		{"GET", "/api/v1/alerts"},
-		{"GET", "/api/v1/alerts/s1.dropped"},
-		{"POST", "/api/v1/alerts/s1.dropped"},
-		{"POST", "/api/v1/alerts/test"},
-		{"GET", "/api/v1/alerts/load"},
-		{"GET", "/api/v1/outlets"},
+	for _, r := range []struct{ method, path, body string }{
+		{"GET", "/api/v1/alerts", ""},
+		{"GET", "/api/v1/alerts/s1.dropped", ""},
+		{"POST", "/api/v1/alerts/s1.dropped", `{"do":"acknowledge"}`},
+		{"POST", "/api/v1/alerts/test", `{}`},
+		{"GET", "/api/v1/alerts/load", ""},
+		{"GET", "/api/v1/outlets", ""},
 	} {
-		if code, body, _ := ask(t, h, r.method, r.path, `{"do":"acknowledge"}`); code != 404 || !strings.Contains(body, "no alerts are kept") {
+		if code, body, _ := ask(t, h, r.method, r.path, r.body); code != 404 || !strings.Contains(body, "no alerts are kept") {
 			t.Errorf("%s %s: %d %s", r.method, r.path, code, body)
 		}
 	}

@@ -180,10 +180,15 @@ func (a *api) show(w http.ResponseWriter, r *http.Request) {
 
 // Mark is a mark as it comes over the wire.
 type Mark struct {
-	Kind    string  `json:"kind"`
-	By      string  `json:"by,omitempty"`
-	Text    string  `json:"text,omitempty"`
-	ForSecs float64 `json:"for_s,omitempty"`
+	Kind    string  `json:"kind" doc:"What it says."`
+	By      string  `json:"by,omitempty" maxLength:"1000" doc:"Who; whoever is logged in signs with their own name."`
+	Text    string  `json:"text,omitempty" maxLength:"1000" doc:"Of a note its words, of screen what is on it, of case the number, of arm the goal."`
+	ForSecs float64 `json:"for_s,omitempty" minimum:"0" maximum:"7200" doc:"Of hands-on: for so long, in seconds."`
+}
+
+// TransformSchema names the kinds that there are.
+func (Mark) TransformSchema(_ huma.Registry, s *huma.Schema) *huma.Schema {
+	return oneOf(s, "kind", bench.MarkKinds())
 }
 
 func (a *api) mark(w http.ResponseWriter, r *http.Request) {
@@ -191,9 +196,9 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	m, err := readMark(http.MaxBytesReader(w, r.Body, maxBody))
+	m, field, err := readMark(r.Body)
 	if err != nil {
-		problem(w, http.StatusUnprocessableEntity, err.Error())
+		refuseField(w, field, err)
 		return
 	}
 	m.By = signed(r, m.By)
@@ -210,18 +215,19 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 	w.WriteHeader(http.StatusNoContent)
 }
 
-func readMark(body io.Reader) (bench.Mark, error) {
+// readMark reads a mark that is as it is described; the field is what an error is
+// about.
+func readMark(body io.Reader) (out bench.Mark, field string, err error) {
 	var m Mark
-	dec := json.NewDecoder(body)
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&m); err != nil {
-		return bench.Mark{}, fmt.Errorf("the mark cannot be read: %w", err)
+	if err := json.NewDecoder(body).Decode(&m); err != nil {
+		return out, "", fmt.Errorf("the mark cannot be read: %w", err)
 	}
-	if !(m.ForSecs >= 0 && m.ForSecs <= 1e6) {
-		return bench.Mark{}, errors.New("for_s: want a number of seconds")
+	out = bench.Mark{Kind: m.Kind, By: m.By, Text: m.Text, For: time.Duration(m.ForSecs * float64(time.Second))}.Tidy()
+	field = "text"
+	if out.For != 0 && out.Kind != bench.MarkHandsOn {
+		field = "for_s"
 	}
-	out := bench.Mark{Kind: m.Kind, By: m.By, Text: m.Text, For: time.Duration(m.ForSecs * float64(time.Second))}.Tidy()
-	return out, out.Check()
+	return out, field, out.Check()
 }
 
 // follow streams observations. A line that cannot be written within a few
@@ -312,10 +318,18 @@ type Problem struct {
 	Title  string `json:"title" doc:"The meaning of the status." example:"Not Found"`
 	Status int    `json:"status" doc:"The HTTP status." example:"404"`
 	Detail string `json:"detail" doc:"What is wrong, where, and what to do." example:"there is no station \"s9\" on this bench: there are s1, s2"`
+	// Errors is an extension of ours.
+	Errors []Wrong `json:"errors,omitempty" doc:"Each thing that is wrong with the request, where it can be named."`
 }
 
 func problem(w http.ResponseWriter, code int, detail string) {
+	send(w, Problem{Title: http.StatusText(code), Status: code, Detail: detail})
+}
+
+func send(w http.ResponseWriter, p Problem) {
 	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(code)
-	_ = json.NewEncoder(w).Encode(Problem{http.StatusText(code), code, detail}) // as above
+	w.WriteHeader(p.Status)
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false) // people read it too
+	_ = enc.Encode(p)        // the client is gone; there is nobody to tell
 }

@@ -41,27 +41,29 @@ type Past interface {
 const usualPoints = 1000
 
 // pastRefuses are the problems that a question about the past can meet.
-var pastRefuses = []int{http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable, http.StatusNotModified}
+var pastRefuses = []int{http.StatusNotFound, http.StatusServiceUnavailable, http.StatusInternalServerError, http.StatusNotModified}
 
 // span are the times that bound what is asked for; both must be given.
 func span() []*huma.Param {
 	const says = "RFC 3339, or Unix ms."
-	return []*huma.Param{needed(asked("from", "From when: "+says, "2026-03-02T21:00:00Z")), needed(asked("to", "Until when: "+says, "2026-03-02T22:00:00Z"))}
+	return []*huma.Param{needed(moments(asked("from", "From when: "+says, "2026-03-02T21:00:00Z"))), needed(moments(asked("to", "Until when: "+says, "2026-03-02T22:00:00Z")))}
 }
 
 func historyParams() []*huma.Param {
-	return append(filterParams(), counted("limit", "How many rows at most.", 1, chart.MostRows), asked("cursor", "Where to go on: next of the answer before.", nil))
+	return append(filterParams(), counted("limit", "How many rows at most.", 1, chart.MostRows), cursors())
 }
 
 func filterParams() []*huma.Param {
 	return []*huma.Param{
 		stationOf(), asked("case", "Only those of that case.", nil),
-		asked("from", "Only what touches the time from then: RFC 3339, or Unix ms.", nil), asked("to", "Only what touches the time until then.", nil),
+		moments(asked("from", "Only what touches the time from then: RFC 3339, or Unix ms.", nil)), moments(asked("to", "Only what touches the time until then.", nil)),
 		asked("outcome", "Only those that ended so.", nil),
 	}
 }
 
-func pointsParam() *huma.Param { return counted("points", "How many columns are wanted.", 100, 4000) }
+func pointsParam() *huma.Param {
+	return counted("points", "How many columns are wanted.", chart.FewestPoints, chart.MostPoints)
+}
 
 func (a *api) addPast(h huma.API) {
 	ask := func(r route, answer func(r *http.Request, q *query) (any, error)) {

@@ -78,8 +78,9 @@ func (f *pastFake) Trace(ctx context.Context, w io.Writer, s string, from, to ti
 
 func servePast(t *testing.T, p api.Past) *httptest.Server {
 	t.Helper()
-	s := httptest.NewServer(api.New(api.Options{
-		Snapshots: func() []bench.Snapshot { return nil }, Logger: zap.NewNop(), Past: p,
+	h := api.New(api.Options{Snapshots: func() []bench.Snapshot { return nil }, Logger: zap.NewNop(), Past: p})
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.ServeHTTP(w, r.WithContext(access.With(r.Context(), access.Who{Role: access.Work, Local: true})))
 	}))
 	t.Cleanup(s.Close)
 	return s
@@ -112,19 +113,27 @@ func TestPast(t *testing.T) {
 		says       string
 	}{
 		{"a chart, times in either form", "stations/s1/chart" + span, nil, 200, `"station":"s1","from":1000,"to":2000`},
-		{"a chart without a beginning", "stations/s1/chart?to=2000", nil, 422, "from is needed"},
+		{"a chart without a beginning", "stations/s1/chart?to=2000", nil, 422, "from: is needed"},
 		{"a moment that is none", "stations/s1/chart?from=yesterday&to=2000", nil, 422, `"yesterday\"`},
 		{"points that are none", "stations/s1/chart" + span + "&points=many", nil, 422, "points"},
 		{"nothing there", "stations/s9/survival", chart.Refuse(chart.ErrNothing, "no station %q", "s9"), 404, "no station"},
 		{"others ask", "runs", chart.Refuse(chart.ErrBusy, "try again"), 503, "try again"},
 		{"a disk that fails", "watches", errors.New("input/output error"), 500, "input/output error"},
+		{"an offset in a query", "stations/s1/chart?from=2026-03-02T21:00:00+01:00&to=2000", nil, 422, "a + is written %2B"},
+		{"a day that there is not", "stations/s1/chart?from=2026-02-30T21:00:00Z&to=2000", nil, 422, "2026-02-30"},
+		{"rows beyond", "runs?limit=501", nil, 422, "limit: want number <= 500, not 501"},
+		{"a cursor that is none", "events?cursor=%27--", nil, 422, "cursor: want string to be what an answer gave as next"},
+		{"a cursor too large", "audit?cursor=zzzzzzzzzzzzz", nil, 422, "cursor"},
+		{"no type of events", "events?type=Drop", nil, 422, "type: want string to be a type of events"},
+		{"events", "events?type=benchvigil.run&station=s2", nil, 200, `"type":"benchvigil.run.dropped"`},
+		{"acts", "audit?who=kim&limit=1", nil, 200, `"did":"acknowledged"`},
 		{"runs", "runs?limit=3&cursor=x&outcome=dropped", nil, 200, `"items":[],"next":"n"`},
 		{"no rows", "runs?limit=0", nil, 422, "limit"},
 		{"two runs", "compare?a=1&b=2", nil, 200, `"long_ms"`},
 		{"a start", "stations/s1/signature", nil, 200, `"station":"s1"`},
 		{"a recording", "stations/s1/recording" + span, nil, 200, "{}\n"},
 		{"a recording of nothing", "stations/s1/recording" + span, chart.Refuse(chart.ErrNothing, "nothing was recorded then"), 404, "nothing"},
-		{"a recording without an end", "stations/s1/recording?from=1", nil, 422, "to is needed"},
+		{"a recording without an end", "stations/s1/recording?from=1", nil, 422, "to: is needed"},
 		{"readings", "stations/s1/trace.csv" + span, nil, 200, "{}\n"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"net/http"
 	"reflect"
 	"slices"
@@ -72,6 +73,10 @@ func (a *api) add(h huma.API, r route) {
 	op := r.operation(h)
 	h.OpenAPI().AddOperation(op)
 	handler := r.handler
+	for _, p := range op.Parameters {
+		p.Schema.PrecomputeMessages()
+	}
+	handler = checked(h.OpenAPI().Components.Schemas, op, handler)
 	if r.guarded() {
 		handler = worksOnly(handler)
 	}
@@ -117,10 +122,14 @@ func (r *route) responses(h huma.API) map[string]*huma.Response {
 	case r.answers != nil:
 		ok.Content = content(h, "application/json", r.answers)
 	case r.kind != "":
-		ok.Content = map[string]*huma.MediaType{r.kind: {Schema: &huma.Schema{Type: huma.TypeString}}}
+		ok.Content = map[string]*huma.MediaType{r.kind: {}} // no schema says what lines and messages are
 	}
 	out := map[string]*huma.Response{strconv.Itoa(code): ok}
-	codes := append([]int{http.StatusInternalServerError}, r.refuses...)
+	// Any query can have a parameter that there is not.
+	codes := append([]int{http.StatusUnprocessableEntity}, r.refuses...)
+	if r.body != nil {
+		codes = append(codes, http.StatusBadRequest, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType)
+	}
 	if r.guarded() {
 		codes = append(codes, http.StatusForbidden)
 	}
@@ -185,9 +194,51 @@ func patterned(p *huma.Param, pattern, says string) *huma.Param {
 
 const momentPattern = `^(\d{1,15}|\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?(Z|[+-]\d\d:\d\d))$`
 
+// oneOf names what a field may be.
+func oneOf[T ~string](s *huma.Schema, field string, words []T) *huma.Schema {
+	f := s.Properties[field]
+	f.Enum = nil
+	for _, w := range words {
+		f.Enum = append(f.Enum, string(w))
+	}
+	f.PrecomputeMessages()
+	return s
+}
+
 func needed(p *huma.Param) *huma.Param {
 	p.Required = true
 	return p
+}
+
+// sayNull describes what is null where there is nothing: huma takes every field
+// that is written always for one that has a value.
+func sayNull(types huma.Registry) {
+	for name, s := range types.Map() {
+		t := types.TypeFromRef("#/components/schemas/" + name)
+		for t != nil && t.Kind() == reflect.Pointer {
+			t = t.Elem()
+		}
+		if t == nil || t.Kind() != reflect.Struct {
+			continue
+		}
+		for f := range fieldsOf(t) {
+			name, rest, _ := strings.Cut(f.Tag.Get("json"), ",")
+			p := s.Properties[name]
+			if p != nil && p.Ref != "" && f.Type.Kind() == reflect.Pointer && rest == "" {
+				s.Properties[name] = &huma.Schema{AnyOf: []*huma.Schema{p, {Type: "null"}}}
+			}
+		}
+	}
+}
+
+func fieldsOf(t reflect.Type) iter.Seq[reflect.StructField] {
+	return func(yield func(reflect.StructField) bool) {
+		for i := range t.NumField() {
+			if !yield(t.Field(i)) {
+				return
+			}
+		}
+	}
 }
 
 // serveSpec serves the description of all that was added.
@@ -199,6 +250,7 @@ func serveSpec(mux *http.ServeMux, h huma.API) error {
 			}
 		}
 	}
+	sayNull(h.OpenAPI().Components.Schemas)
 	asJSON, err := json.Marshal(h.OpenAPI())
 	if err != nil {
 		return fmt.Errorf("describe the interface: %w", err)

@@ -7,7 +7,10 @@ import (
 	"strings"
 	"testing"
 
+	"go.uber.org/zap"
+
 	"benchvigil/internal/access"
+	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 )
 
@@ -37,7 +40,7 @@ func TestEveryOperationIsDescribed(t *testing.T) {
 			if op.OperationID == "" || op.Summary == "" || op.Description == "" {
 				t.Errorf("%s: %+v", name, op)
 			}
-			if op.Responses["500"].Content["application/problem+json"] == nil {
+			if op.Responses["422"].Content["application/problem+json"] == nil {
 				t.Errorf("%s: no problem is described", name)
 			}
 			if method == "post" && (op.RequestBody == nil || op.RequestBody.Content["application/json"].Example == nil || op.Responses["403"].Content == nil) {
@@ -89,6 +92,14 @@ func TestWhoActs(t *testing.T) {
 			if code != http.StatusForbidden {
 				t.Errorf("%+v: %d", who, code)
 			}
+		}
+	}
+	for _, who := range []access.Who{{}, {Name: "wall", Role: access.View}} {
+		w := httptest.NewRecorder()
+		h := api.New(api.Options{Snapshots: func() []bench.Snapshot { return nil }, Logger: zap.NewNop(), Past: &pastFake{}})
+		h.ServeHTTP(w, httptest.NewRequestWithContext(access.With(t.Context(), who), http.MethodGet, "/api/v1/audit", http.NoBody))
+		if w.Code != http.StatusForbidden {
+			t.Errorf("%+v sees what others did: %d", who, w.Code)
 		}
 	}
 	if len(d.marks)+len(k.acts) > 0 || k.tested != [2]string{} {

@@ -203,7 +203,7 @@ func TestOutlets(ctx context.Context, o TestOptions) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, testWithin)
 	defer cancel()
-	res, err := c.do(ctx, http.MethodPost, "/api/v1/alerts/test", api.Act{By: o.By, Outlet: o.Outlet})
+	res, err := c.do(ctx, http.MethodPost, "/api/v1/alerts/test", api.Trial{By: o.By, Outlet: o.Outlet})
 	if err != nil {
 		return err
 	}
