@@ -79,7 +79,7 @@ func TestPagesLead(t *testing.T) {
 		live  string
 		links []string
 	}{
-		"/":      {"/live", []string{"/wall", "/m"}},
+		"/":      {"/live", []string{"/", "/wall", "/m", "/history"}},
 		"/m":     {"/live?list", []string{"/"}},
 		"/m/s-3": {"/live?station=s-3", []string{"/m", "/#station-s-3", "/station/s-3"}},
 	} {

@@ -20,10 +20,11 @@ func asWho(o Options, w access.Who) Options {
 	return o
 }
 
-// presses are the forms that change something, and what asks for a mark.
+// presses are the forms that change something at the bench, and what asks for a
+// mark.
 func presses(root *html.Node) (out []string) {
 	for n := range root.Descendants() {
-		if attribute(n, "method") == "post" && !hasClass(n, "theme") || n.Data == "dialog" || attribute(n, "data-open") != "" {
+		if attribute(n, "method") == "post" && !hasClass(n, "theme") && !hasClass(n, "logout") || n.Data == "dialog" || attribute(n, "data-open") != "" {
 			out = append(out, n.Data+" "+attribute(n, "id")+attribute(n, "action"))
 		}
 	}
