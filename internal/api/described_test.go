@@ -172,8 +172,8 @@ func (b bed) handler(t *testing.T) http.Handler {
 		Snapshots: func() []bench.Snapshot {
 			s1 := full[bench.Snapshot]()
 			s1.Station, s1.LastRun.EndedAs, s1.LastRun.End = "s1", bench.RunStopped, time.Time{}
-			s1.Mode, s1.USB.Present, s1.Hookup.USB = bench.Running, true, true
-			return []bench.Snapshot{s1, {Station: "s2"}}
+			s1.Mode, s1.USB.Present, s1.Hookup.USB, s1.Waiting = bench.Running, true, true, false
+			return []bench.Snapshot{s1, {Station: "s2", Waiting: true}}
 		},
 		Mark: func(string, bench.Mark) bool { return !b.busy },
 		Follow: func(context.Context, string) ([][]byte, <-chan []byte, func()) {
@@ -191,7 +191,7 @@ func (b bed) handler(t *testing.T) http.Handler {
 			return nil
 		}
 		v := full[bench.AlertView]()
-		v.Key = "s1.dropped.5"
+		v.Key, v.Station, v.Kind, v.Rule = "s1.dropped.5", "s1", bench.AlertDropped, ""
 		return []bench.AlertView{v, dropped("s2")}
 	}
 	o.Act, o.Unknown = func(bench.AlertAct) error { return b.refuse }, func(err error) bool { return errors.Is(err, errUnknown) }
@@ -199,7 +199,9 @@ func (b bed) handler(t *testing.T) http.Handler {
 		if b.empty {
 			return nil
 		}
-		return full[[]bench.OutletView]()
+		all := full[[]bench.OutletView]()
+		all[0].Name = "phones"
+		return all
 	}
 	o.TestAlert = func(context.Context, string, string) ([]bench.OutletView, error) { return o.Outlets(), b.refuse }
 	o.Load = func(context.Context, time.Time, time.Time) (any, error) { return map[string]any{"raised": 3}, b.err }
@@ -216,7 +218,7 @@ var asking = map[string]struct{ path, body string }{
 	"list-alerts":         {path: "alerts?station=s2"},
 	"get-alert":           {path: "alerts/s1.dropped.5"},
 	"act-on-alert":        {path: "alerts/s1.dropped.5", body: `{"do":"shelve","by":"kim","for_s":900}`},
-	"test-outlets":        {path: "alerts/test", body: `{"by":"kim","outlet":"word"}`},
+	"test-outlets":        {path: "alerts/test", body: `{"by":"kim","outlet":"phones"}`},
 	"get-alert-load":      {path: "alerts/load?days=30"},
 	"list-outlets":        {path: "outlets"},
 	"get-chart":           {path: "stations/s1/chart?from=2026-03-02T21:00:00Z&to=1772486045000&points=200"},
