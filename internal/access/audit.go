@@ -1,11 +1,14 @@
 package access
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
 	"strings"
 	"time"
+
+	"benchvigil/internal/bench"
 )
 
 // Entry is one line of the trail of what people did or tried.
@@ -54,10 +57,46 @@ func Note(ctx context.Context, did, on string) {
 	}
 }
 
-// deeds are the words of what alert forms ask for.
-var deeds = map[string]string{
-	"acknowledge": "acknowledged", "shelve": "shelved", "unshelve": "unshelved",
-	"take-out": "took out of service", "put-back": "put back in service",
+// Sign says who asked for an act at this computer, where nobody logs in and
+// people say it with each act. Whoever is logged in is known better.
+func Sign(ctx context.Context, by string) {
+	if e, ok := ctx.Value(noteKey{}).(*Entry); ok && e.Who == "" {
+		e.Who = short(strings.TrimSpace(by))
+	}
+}
+
+// deeds are the words of what is done about alerts.
+var deeds = map[bench.AlertDeed]string{
+	bench.DeedAcknowledge: "acknowledged", bench.DeedShelve: "shelved", bench.DeedUnshelve: "unshelved",
+	bench.DeedTakeOut: "took out of service", bench.DeedPutBack: "put back in service",
+}
+
+// NoteAlert notes what a request does about an alert.
+func NoteAlert(ctx context.Context, deed bench.AlertDeed, key string) {
+	did, ok := deeds[deed]
+	if !ok {
+		did = "acted on the alert"
+	}
+	Note(ctx, did, short(key))
+}
+
+// NoteMark notes a mark on a station: its kind, never what was written in it.
+func NoteMark(ctx context.Context, kind, station string) {
+	Note(ctx, strings.TrimSpace("marked "+short(kind)), short(station))
+}
+
+// NoteTest notes a test of an outlet; empty: of all.
+func NoteTest(ctx context.Context, outlet string) {
+	if outlet == "" {
+		outlet = "all outlets"
+	}
+	Note(ctx, "tested", short(outlet))
+}
+
+// pushed are the words of what pages of phones ask for.
+var pushed = map[string]string{
+	"subscribe": "subscribed a phone", "renew": "renewed a phone", "unsubscribe": "unsubscribed a phone",
+	"try": "tested a phone", "received": "confirmed a message by a phone", "acknowledge": "acknowledged by a phone",
 }
 
 // words finds out what a request asked for. Of forms only fields that hold one
@@ -65,20 +104,23 @@ var deeds = map[string]string{
 func words(r *http.Request) (did, on string) {
 	parts := strings.Split(strings.Trim(r.URL.Path, "/"), "/")
 	last := parts[len(parts)-1]
+	if len(parts) > 2 && parts[0] == "api" {
+		parts = parts[2:]
+	}
 	switch {
-	case r.URL.Path == "/alerts/test":
-		return "tested an outlet", short(r.PostForm.Get("outlet"))
+	case parts[0] == "alerts" && last == "test":
+		return "tested", short(cmp.Or(r.PostForm.Get("outlet"), "all outlets"))
 	case parts[0] == "alerts":
 		deed, _, _ := strings.Cut(r.PostForm.Get("do"), " ")
-		if word, ok := deeds[deed]; ok {
+		if word, ok := deeds[bench.AlertDeed(deed)]; ok {
 			return word, short(last)
 		}
 		return "acted on the alert", short(last)
 	case last == "marks" && len(parts) > 1:
 		mark, _, _ := strings.Cut(r.PostForm.Get("mark"), " ")
 		return strings.TrimSpace("marked " + short(mark)), short(parts[len(parts)-2])
-	case parts[0] == "push":
-		return "changed alerts of a phone", short(last)
+	case parts[0] == "push" && pushed[last] != "":
+		return pushed[last], ""
 	case downloads(r):
 		return "downloaded", short(r.URL.Path)
 	}

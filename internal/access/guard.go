@@ -50,6 +50,7 @@ type Guard struct {
 	sessions *scs.SessionManager
 	store    *store
 	limit    limiter
+	devices  devices
 	slots    chan struct{}
 	nobody   string // the proof of a password that nobody has
 	cross    *http.CrossOriginProtection
@@ -76,6 +77,9 @@ func NewGuard(ctx context.Context, o Options) (*Guard, error) {
 	g := &Guard{
 		o: o, store: st, slots: make(chan struct{}, hashing), nobody: nobody, cross: http.NewCrossOriginProtection(),
 		sessions: newSessions(st),
+	}
+	if g.devices, err = newDevices(ctx, o.Sessions); err != nil {
+		return nil, err
 	}
 	if o.Book == "" {
 		return g, nil
@@ -108,6 +112,7 @@ func newSessions(st *store) *scs.SessionManager {
 const (
 	sessionCookie = "__Host-session"
 	wallCookie    = "__Host-wall"
+	deviceCookie  = "__Host-device"
 )
 
 // now is the book as it is on disk: to ask for its time costs microseconds, and
@@ -218,10 +223,22 @@ func (g *Guard) who(r *http.Request) (Who, bool) {
 	}
 	if c, err := r.Cookie(wallCookie); err == nil {
 		if k := holder(book.Links, c.Value); k != nil {
-			return Who{Name: k.Name, Role: View}, true
+			return Who{Name: k.Name, Role: View, Wall: true}, true
 		}
 	}
 	return Who{}, false
+}
+
+// ofWall is what a wall consists of. Its link stands in a browser that everybody
+// passes, so it opens no page of a station, no past and no interface.
+func ofWall(r *http.Request) bool {
+	switch r.URL.Path {
+	case "/wall", "/theme":
+		return true
+	case "/live":
+		return r.URL.Query().Has("wall")
+	}
+	return open(r)
 }
 
 // session finds who logged in. A new password ends the sessions of before.
@@ -271,7 +288,7 @@ func (g *Guard) Wrap(next http.Handler) http.Handler {
 		switch {
 		case !ok && open(r):
 			next.ServeHTTP(w, r)
-		case !ok:
+		case !ok, who.Wall && !ofWall(r):
 			g.stranger(w, r)
 		case changesThings(r) && !who.Works():
 			g.deny(w, r, who, http.StatusForbidden, "You may look at this bench, but change nothing on it. Log in as somebody who works on it.")

@@ -46,27 +46,49 @@ type kept struct {
 	all map[string]string
 }
 
-func (k *kept) Kept(context.Context, string) (map[string]string, error) {
+func (k *kept) Kept(_ context.Context, kind string) (map[string]string, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	out := map[string]string{}
 	for key, v := range k.all {
-		out[key] = v
+		if of, name, _ := strings.Cut(key, " "); of == kind {
+			out[name] = v
+		}
 	}
 	return out, nil
 }
 
-func (k *kept) Keep(_ context.Context, _, key, data string) error {
+func (k *kept) Keep(_ context.Context, kind, key, data string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	k.all[key] = data
+	k.all[kind+" "+key] = data
 	return nil
 }
 
-func (k *kept) Forget(_ context.Context, _, key string) error {
+func (k *kept) Forget(_ context.Context, kind, key string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	delete(k.all, key)
+	delete(k.all, kind+" "+key)
+	return nil
+}
+
+// sessions are the logins that are kept.
+func (k *kept) sessions(t *testing.T) map[string]string {
+	t.Helper()
+	all, err := k.Kept(t.Context(), "session")
+	must(t, err)
+	return all
+}
+
+// sessionOf is the cookie by which a browser is logged in.
+func sessionOf(t *testing.T, c *http.Client, u *url.URL) *http.Cookie {
+	t.Helper()
+	for _, cookie := range c.Jar.Cookies(u) {
+		if cookie.Name == "__Host-session" {
+			return cookie
+		}
+	}
+	t.Fatal("the browser has no session")
 	return nil
 }
 
@@ -247,8 +269,13 @@ func TestWallLinkAndTokens(t *testing.T) {
 	if status, to, _ := b.do(t, c, "GET", "/wall?token="+b.tokens["wall"], ""); status != 303 || to != "/wall" {
 		t.Fatalf("link: %d %s", status, to)
 	}
-	if _, _, body := b.do(t, c, "GET", "/", ""); body != "wall view" {
-		t.Fatalf("wall: %q", body)
+	for path, want := range map[string]int{
+		"/wall": 200, "/live?wall=1": 200, "/": 303, "/m/s1": 303, "/station/s1": 303, "/live": 401, "/live?station=s1": 401,
+		"/api/v1/stations": 401, "/metrics": 401, "/alerts": 303,
+	} {
+		if status, _, body := b.do(t, c, "GET", path, ""); status != want || status == 200 && body != "wall view" {
+			t.Errorf("by a wall's link %s: %d %q, want %d", path, status, body, want)
+		}
 	}
 	for name, want := range map[string]int{"reader": 403, "robot": 200, "wall": 401, "nobody": 401} {
 		status, _, _ := b.do(t, b.browser(t), "POST", "/api/v1/stations/s1/marks", "", "Authorization", "Bearer "+b.tokens[name])
@@ -266,7 +293,7 @@ func TestWallLinkAndTokens(t *testing.T) {
 	u, err := url.Parse(b.URL)
 	must(t, err)
 	c.Jar.SetCookies(u, []*http.Cookie{{Name: "__Host-wall", Value: b.tokens["wall"], Secure: true, Path: "/"}})
-	if status, _, _ := b.do(t, c, "GET", "/", ""); status != 303 {
+	if status, _, _ := b.do(t, c, "GET", "/wall", ""); status != 303 {
 		t.Errorf("a revoked link: %d", status)
 	}
 	if status, _, _ := b.do(t, c, "GET", "/api/v1/stations", "", "Authorization", "Bearer "+b.tokens["robot"]); status != 401 {
@@ -302,9 +329,9 @@ func TestSessionsLastAndEndEverywhere(t *testing.T) {
 	b.do(t, two, "POST", "/login", login("kim", password, "/"))
 	u, err := url.Parse(b.URL)
 	must(t, err)
-	cookies := [][]*http.Cookie{one.Jar.Cookies(u), two.Jar.Cookies(u)}
-	for token := range k.all {
-		if token == cookies[0][0].Value {
+	cookies := []*http.Cookie{sessionOf(t, one, u), sessionOf(t, two, u)}
+	for token := range k.sessions(t) {
+		if token == cookies[0].Value {
 			t.Error("the token itself is kept")
 		}
 	}
@@ -314,7 +341,7 @@ func TestSessionsLastAndEndEverywhere(t *testing.T) {
 	must(t, err)
 	ask := func(i int) string {
 		c := b.browser(t)
-		c.Jar.SetCookies(u, []*http.Cookie{{Name: cookies[i][0].Name, Value: cookies[i][0].Value, Secure: true, Path: "/"}})
+		c.Jar.SetCookies(u, []*http.Cookie{{Name: cookies[i].Name, Value: cookies[i].Value, Secure: true, Path: "/"}})
 		_, _, body := b.do(t, c, "GET", "/", "")
 		return body
 	}
@@ -322,9 +349,9 @@ func TestSessionsLastAndEndEverywhere(t *testing.T) {
 		t.Fatal("a restart ended the sessions")
 	}
 	c := b.browser(t)
-	c.Jar.SetCookies(u, []*http.Cookie{{Name: cookies[0][0].Name, Value: cookies[0][0].Value, Secure: true, Path: "/"}})
+	c.Jar.SetCookies(u, []*http.Cookie{{Name: cookies[0].Name, Value: cookies[0].Value, Secure: true, Path: "/"}})
 	b.do(t, c, "POST", "/logout", "everywhere=1")
-	if ask(0) == "kim work" || ask(1) == "kim work" || len(k.all) != 0 {
+	if ask(0) == "kim work" || ask(1) == "kim work" || len(k.sessions(t)) != 0 {
 		t.Error("a session outlives logging out everywhere")
 	}
 }
@@ -363,4 +390,77 @@ func TestCertificateIsConstrained(t *testing.T) {
 	if err := access.MakeCertificate(dir, []string{"evil.example"}, nil, now); err == nil {
 		t.Error("the authority signed for another name")
 	}
+}
+
+// A stranger who guesses at a name keeps nobody out of a browser that was logged
+// in with before, even from behind the same address.
+func TestStrangersLockNobodyOut(t *testing.T) {
+	k := &kept{all: map[string]string{}}
+	b := newBench(t, false, k)
+	phone, stranger := b.browser(t), b.browser(t)
+	b.do(t, phone, "POST", "/login", login("kim", password, "/"))
+	b.do(t, phone, "POST", "/logout", "")
+	for range 8 {
+		b.do(t, stranger, "POST", "/login", login("kim", "wrong wrong", "/"))
+	}
+	if status, _, _ := b.do(t, stranger, "POST", "/login", login("kim", password, "/")); status != 429 {
+		t.Errorf("the stranger: %d", status)
+	}
+	if status, _, _ := b.do(t, phone, "POST", "/login", login("lee", password, "/")); status != 429 {
+		t.Errorf("the phone by a name that was never logged in with on it: %d", status)
+	}
+	if status, _, _ := b.do(t, phone, "POST", "/login", login("kim", password, "/")); status != 303 {
+		t.Errorf("the phone that is known: %d", status)
+	}
+}
+
+func TestCookiesAreStrict(t *testing.T) {
+	b := newBench(t, false, nil)
+	r, err := http.NewRequestWithContext(t.Context(), "POST", b.URL+"/login", strings.NewReader(login("kim", password, "/")))
+	must(t, err)
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	r.AddCookie(&http.Cookie{Name: "__Host-session", Value: "chosen-by-a-stranger"})
+	resp, err := b.browser(t).Do(r)
+	must(t, err)
+	defer resp.Body.Close() //nolint:errcheck // nothing is read
+	cookies := resp.Cookies()
+	if len(cookies) != 2 {
+		t.Errorf("%d cookies, want the session's and the device's", len(cookies))
+	}
+	for _, c := range cookies {
+		if !c.Secure || !c.HttpOnly || c.SameSite != http.SameSiteLaxMode || c.Path != "/" || c.Domain != "" || !strings.HasPrefix(c.Name, "__Host-") {
+			t.Errorf("cookie: %v", c)
+		}
+		if c.Value == "chosen-by-a-stranger" {
+			t.Error("a session goes on under a token that the browser brought")
+		}
+	}
+}
+
+// What was revoked ends what goes on: a stream too.
+func TestRevokedStreamsEnd(t *testing.T) {
+	b := newBench(t, false, nil)
+	g, err := access.NewGuard(t.Context(), access.Options{Book: b.book, Bench: "north", Logger: zaptest.NewLogger(t), Audit: func(access.Entry) {}})
+	must(t, err)
+	began, ended := make(chan struct{}), make(chan struct{})
+	s := httptest.NewTLSServer(g.Wrap(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		close(began)
+		<-r.Context().Done()
+		close(ended)
+	})))
+	defer s.Close()
+	r, err := http.NewRequestWithContext(t.Context(), "GET", s.URL+"/live", nil)
+	must(t, err)
+	r.Header.Set("Authorization", "Bearer "+b.tokens["reader"])
+	go func() {
+		if resp, err := s.Client().Do(r); err == nil {
+			_ = resp.Body.Close()
+		}
+	}()
+	<-began
+	must(t, access.ChangeBook(b.book, func(book *access.Book) error {
+		access.RemoveKey(&book.Tokens, "reader")
+		return nil
+	}))
+	<-ended // otherwise the test hangs until its deadline
 }

@@ -10,32 +10,51 @@ import (
 func TestLimiterBacksOffAndForgets(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var l limiter
-		for range freeFailures - 1 {
-			l.tried("a", time.Now())
-		}
-		if w := l.wait("a", time.Now()); w > 0 {
-			t.Errorf("the first tries wait %v", w)
+		a := []gate{{"a", freeFailures, true}}
+		for range freeFailures {
+			if w := l.enter(a, time.Now()); w > 0 {
+				t.Errorf("the first tries wait %v", w)
+			}
 		}
 		for want := time.Second; want < longestWait; want *= 2 {
-			l.tried("a", time.Now())
-			if w := l.wait("a", time.Now()); w != want {
+			if w := l.enter(a, time.Now()); w != want {
 				t.Errorf("wait %v, want %v", w, want)
 			}
 			time.Sleep(want)
-			if w := l.wait("a", time.Now()); w != 0 {
+			if w := l.enter(a, time.Now()); w != 0 {
 				t.Errorf("still %v after the wait", w)
 			}
 		}
 		time.Sleep(forgetAfter + time.Second)
-		l.tried("a", time.Now())
-		if w := l.wait("a", time.Now()); w != 0 {
-			t.Errorf("nothing was forgotten: %v", w)
+		for range freeFailures {
+			if w := l.enter(a, time.Now()); w != 0 {
+				t.Errorf("nothing was forgotten: %v", w)
+			}
 		}
 		for i := range 2 * mostKeys {
-			l.tried(fmt.Sprint(i), time.Now())
+			l.enter([]gate{{fmt.Sprint(i), 1, true}}, time.Now())
 		}
 		if len(l.seen) > mostKeys {
 			t.Errorf("%d keys are remembered", len(l.seen))
 		}
 	})
+}
+
+// A login of one's own takes back its own try, and no guess at others.
+func TestPassingForgivesOnlyOnesOwn(t *testing.T) {
+	var l limiter
+	now := time.Unix(1_800_000_000, 0)
+	network := gate{"from", freeFailures, false}
+	for range freeFailures - 1 {
+		l.enter([]gate{{"other", freeFailures, true}, network}, now)
+	}
+	mine := []gate{{"mine", freeFailures, true}, network}
+	l.enter(mine, now)
+	l.passed(mine)
+	if n := l.seen["from"].n; n != freeFailures-1 {
+		t.Errorf("the network has %d failures, want %d", n, freeFailures-1)
+	}
+	if _, still := l.seen["mine"]; still || l.seen["other"].n != freeFailures-1 {
+		t.Errorf("left: %v", l.seen)
+	}
 }

@@ -56,19 +56,14 @@ func (g *Guard) login(w http.ResponseWriter, r *http.Request) {
 	}
 	f := loginForm{Name: strings.TrimSpace(r.PostForm.Get("name")), To: localPath(r.PostForm.Get("to"))}
 	now := time.Now()
-	keys := []string{"from " + network(origin(r)), "name " + strings.ToLower(short(f.Name))}
-	for _, key := range keys {
-		if wait := g.limit.wait(key, now); wait > 0 {
-			seconds := int(wait/time.Second) + 1
-			w.Header().Set("Retry-After", strconv.Itoa(seconds)) // RFC 9110, 10.2.3
-			f.Wrong = "Too many tries. Wait " + strconv.Itoa(seconds) + " s, then try again."
-			g.noteLogin(r, f.Name, "refused: too many tries")
-			g.writeLogin(w, http.StatusTooManyRequests, f)
-			return
-		}
-	}
-	for _, key := range keys {
-		g.limit.tried(key, now)
+	gates := g.gates(r, f.Name)
+	if wait := g.limit.enter(gates, now); wait > 0 {
+		seconds := int(wait/time.Second) + 1
+		w.Header().Set("Retry-After", strconv.Itoa(seconds)) // RFC 9110, 10.2.3
+		f.Wrong = "Too many tries. Wait " + strconv.Itoa(seconds) + " s, then try again."
+		g.noteLogin(r, f.Name, "refused: too many tries")
+		g.writeLogin(w, http.StatusTooManyRequests, f)
+		return
 	}
 	p := g.now().person(f.Name)
 	if !g.proves(r.Context(), p, r.PostForm.Get("password")) {
@@ -77,9 +72,8 @@ func (g *Guard) login(w http.ResponseWriter, r *http.Request) {
 		g.writeLogin(w, http.StatusUnauthorized, f)
 		return
 	}
-	for _, key := range keys {
-		g.limit.passed(key)
-	}
+	g.limit.passed(gates)
+	g.devices.know(w, p.Name)
 	if err := g.begin(w, r, p); err != nil {
 		g.o.Logger.Error("nobody can log in", logkey.Err(err))
 		f.Wrong = "The bench cannot keep the login now. Try again."
@@ -188,13 +182,10 @@ const longestCookie = 400 * 24 * time.Hour
 // seen by who stands beside it.
 func (g *Guard) wall(w http.ResponseWriter, r *http.Request) {
 	token := r.URL.Query().Get("token")
-	key := "from " + network(origin(r))
 	now := time.Now()
-	wait := g.limit.wait(key, now)
-	k := holder(g.now().Links, token)
+	k := holder(g.now().Links, token) // 256 random bits need no slowing down of who guesses
 	w.Header().Set("Cache-Control", "no-store")
-	if wait > 0 || k == nil {
-		g.limit.tried(key, now)
+	if k == nil {
 		g.o.Audit(Entry{At: now, Who: "a stranger", From: from(r), Did: "opened a wall's link", Outcome: "refused: not a link of this bench, or revoked"})
 		http.Error(w, "This link is not one of this bench, or was revoked. Make another by: benchvigil access link add NAME", http.StatusForbidden)
 		return

@@ -19,6 +19,7 @@ type Who struct {
 	Name  string // of the person or the link; empty on this computer, where people say it with each act
 	Role  Role
 	Local bool // on this computer, without login
+	Wall  bool // by the link of a wall: it shows the wall alone
 }
 
 // Works reports whether that one may change anything.

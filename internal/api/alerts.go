@@ -10,6 +10,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
 )
@@ -118,6 +119,7 @@ func (a *api) act(w http.ResponseWriter, r *http.Request) {
 		refuseField(w, wrongIn(act), err)
 		return
 	}
+	access.NoteAlert(r.Context(), act.Do, act.Key)
 	if err := a.o.Act(act); err != nil {
 		code := http.StatusConflict
 		if a.o.Unknown != nil && a.o.Unknown(err) {
@@ -145,6 +147,7 @@ func (a *api) test(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	m.By = signed(r, strings.TrimSpace(m.By))
+	access.NoteTest(r.Context(), m.Outlet)
 	if err := bench.CheckBy(m.By); err != nil {
 		refuseField(w, "by", err)
 		return

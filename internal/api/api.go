@@ -25,6 +25,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"go.uber.org/zap"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/logkey"
 )
@@ -202,6 +203,7 @@ func (a *api) mark(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	m.By = signed(r, m.By)
+	access.NoteMark(r.Context(), m.Kind, s.Station)
 	if err := s.Fits(m); err != nil {
 		problem(w, http.StatusConflict, err.Error())
 		return

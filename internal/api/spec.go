@@ -101,7 +101,10 @@ func worksOnly(next http.HandlerFunc) http.HandlerFunc {
 }
 
 // signed is who acts: whoever is logged in, whatever the request says.
-func signed(r *http.Request, by string) string { return cmp.Or(access.Of(r.Context()).Name, by) }
+func signed(r *http.Request, by string) string {
+	access.Sign(r.Context(), by)
+	return cmp.Or(access.Of(r.Context()).Name, by)
+}
 
 func (r *route) operation(h huma.API) *huma.Operation {
 	op := &huma.Operation{

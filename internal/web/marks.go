@@ -165,7 +165,9 @@ func signer(w http.ResponseWriter, r *http.Request, by string) string {
 		return who.Name
 	}
 	remember(w, r, by)
-	return cmp.Or(by, signature(r))
+	by = cmp.Or(by, signature(r))
+	access.Sign(r.Context(), by)
+	return by
 }
 
 // working lets through only who may do something.
