@@ -30,6 +30,14 @@ func (v *AlertView) StateWords(at func(time.Time) string) string {
 	return string(v.State)
 }
 
+// StateBrief says the same where there is little room.
+func (v *AlertView) StateBrief(at func(time.Time) string) string {
+	if v.State == AlertReturned && !v.Passing && !v.Returned.IsZero() {
+		return "over, not acknowledged"
+	}
+	return v.StateWords(at)
+}
+
 func somebody(name string) string {
 	if name == "" {
 		return "somebody"

@@ -31,6 +31,7 @@ type Alarm struct {
 	Do       string
 	Since    string
 	State    string // in words
+	Short    string // the same in the fewest words
 	Current  string // now, and just before
 	Waits    bool   // somebody has to say that they see to it
 	Calls    bool   // it stands, is no mere notice, and nobody has said that they see to it
@@ -88,7 +89,7 @@ func alarmOf(v *bench.AlertView, c clock) Alarm {
 		Key: v.Key, ID: "alert-" + v.Point().String(), Station: v.Station, Point: v.Point().String(),
 		Severity: severityOf(v.Severity), Word: string(v.Severity),
 		Title: v.Title, Brief: brief(v), Text: v.Text, Why: v.Why, Do: v.Do,
-		Since: c.at(v.Since), State: v.StateWords(c.at), Current: currentWords(v),
+		Since: c.at(v.Since), State: v.StateWords(c.at), Short: v.StateBrief(c.at), Current: currentWords(v),
 		Waits: v.State == bench.AlertUnacknowledged || v.State == bench.AlertReturned,
 		Calls: v.State == bench.AlertUnacknowledged && v.Severity != bench.Notice,
 		Over:  v.State == bench.AlertReturned, News: v.State == bench.AlertReturned && v.Passing,

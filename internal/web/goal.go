@@ -44,6 +44,7 @@ func (t *Tile) showGoal(s *bench.Snapshot, c clock) {
 	w := s.Watch
 	t.Goal, t.GoalBy = w.Goal.String(), armedBy(w, c)
 	t.Wait = capital(t.Goal)
+	t.Brief.Wait = capital(bench.Goal{Kind: w.Goal.Kind, Mode: w.Goal.Mode}.String())
 	end, spent := w.From.Add(w.Takes), s.At.Sub(w.From)
 	switch {
 	case w.From.IsZero() && s.Run == nil:
@@ -53,7 +54,7 @@ func (t *Tile) showGoal(s *bench.Snapshot, c clock) {
 	case w.Takes == 0:
 		t.Window = "for " + span(spent)
 	case s.At.Before(end):
-		t.Window, t.Until = span(spent)+" of "+span(w.Takes), "ends"
+		t.Window, t.Until = span(spent)+" of "+spanRound(w.Takes), "ends"
 		t.End, t.Left = c.at(end), span(end.Sub(s.At).Round(time.Second))
 		t.Done = fmt.Sprintf("%.1f", 100*max(spent.Seconds(), 0)/w.Takes.Seconds())
 		if w.Goal.Kind != bench.GoalStay {

@@ -55,7 +55,10 @@ func sparkline(s *bench.Snapshot) Sparkline {
 
 // spanRound prints a length without its zero seconds: "10 min".
 func spanRound(d time.Duration) string {
-	if d >= time.Minute && d%time.Minute == 0 && d < time.Hour {
+	switch {
+	case d >= time.Hour && d%time.Hour == 0:
+		return fmt.Sprintf("%d h", d/time.Hour)
+	case d >= time.Minute && d%time.Minute == 0 && d < time.Hour:
 		return fmt.Sprintf("%d min", d/time.Minute)
 	}
 	return span(d)

@@ -10,6 +10,13 @@ import (
 	"benchvigil/internal/bench"
 )
 
+// Brief is what a tile on a wall has no room for in full. Empty: the full words
+// are brief.
+type Brief struct {
+	Wait  string // what is being waited for
+	Since string // since when it is up
+}
+
 // Tile is one station as a person sees it: nothing but what is displayed, and
 // a severity. An empty string is not shown.
 type Tile struct {
@@ -27,6 +34,7 @@ type Tile struct {
 	Uptime string // how long the run has gone on
 	Since  string
 	Wait   string // what is being waited for
+	Brief  Brief  // the same where there is little room
 	Window string // how long it takes
 	Until  string // what happens then: it ends, or it is late
 	End    string // when it should end
@@ -144,10 +152,10 @@ func (t *Tile) showRun(s *bench.Snapshot, c clock) {
 	if s.Run != nil {
 		t.Uptime, t.Since = span(s.Run.Uptime), "since "+c.at(s.Run.Start)
 		if s.Run.Assumed {
-			t.Since = "or longer: up at first sight, " + c.at(s.Run.Start)
+			t.Since, t.Brief.Since = "or longer: up at first sight, "+c.at(s.Run.Start), "or longer"
 		}
 		if from := s.Run.SureFrom; !from.IsZero() {
-			t.Uptime, t.Since = span(s.At.Sub(from)), "or longer: not watched until "+c.at(from)
+			t.Uptime, t.Since, t.Brief.Since = span(s.At.Sub(from)), "or longer: not watched until "+c.at(from), "or longer"
 		}
 	}
 	switch {
@@ -155,6 +163,7 @@ func (t *Tile) showRun(s *bench.Snapshot, c clock) {
 		t.showGoal(s, c)
 	case s.Run == nil:
 		t.Wait = waitWithoutRun(s)
+		t.Brief.Wait = briefWait(s)
 	case s.Window > 0:
 		t.showWindow(s, c)
 	}
@@ -177,12 +186,25 @@ func waitWithoutRun(s *bench.Snapshot) string {
 	}
 }
 
+// briefWait is the same in the fewest words, empty where there are no fewer.
+func briefWait(s *bench.Snapshot) string {
+	switch {
+	case marksOnly(s):
+		return "Waiting for a mark"
+	case s.StillPowered():
+		return "Stopped, still powered"
+	case s.Waiting:
+		return "Stopped, off not seen"
+	}
+	return ""
+}
+
 // showWindow says how far the run has come against the window. That a window
 // is over is not yet that it is met: this needs good evidence.
 func (t *Tile) showWindow(s *bench.Snapshot, c clock) {
 	r := s.Run
 	end := r.Origin.Add(s.Window)
-	t.Window, t.Done = "("+span(s.Window)+")", "100"
+	t.Window, t.Done = "("+spanRound(s.Window)+")", "100"
 	switch {
 	case !r.WindowMet.IsZero():
 		t.Wait = "Window met at " + c.at(r.WindowMet)
@@ -192,7 +214,7 @@ func (t *Tile) showWindow(s *bench.Snapshot, c clock) {
 		t.Wait = "Window over, not proven yet"
 	default:
 		spent := max(s.At.Sub(r.Origin), 0)
-		t.Wait, t.Window = "Window", span(spent)+" of "+span(s.Window)
+		t.Wait, t.Window = "Window", span(spent)+" of "+spanRound(s.Window)
 		t.Until, t.End, t.Left = "ends", c.at(end), span(end.Sub(s.At).Round(time.Second))
 		t.Done = fmt.Sprintf("%.1f", 100*spent.Seconds()/s.Window.Seconds())
 	}
@@ -209,7 +231,7 @@ func (t *Tile) showReading(s *bench.Snapshot) {
 	case r.At.IsZero():
 		t.Reading = "No reading yet"
 	case !s.SupplyLost.IsZero():
-		t.Amps, t.Reading = "–", readingWords(r)+", "+span(s.At.Sub(r.At))+" ago"
+		t.Amps, t.Reading = "–", span(s.At.Sub(r.At))+" ago: "+readingWords(r)
 	default:
 		t.Amps, t.Volts = quantity(r.Amps.Get()), quantity(r.Volts.Get())
 		if age := s.At.Sub(r.At); age > oldReading {

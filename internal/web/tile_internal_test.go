@@ -249,11 +249,11 @@ func TestReading(t *testing.T) {
 		{"no amps", func(s *bench.Snapshot) { s.Reading.Amps = unit.Maybe[unit.Current]{} }, reading{"", "3.801 V", ""}},
 		{"none yet", func(s *bench.Snapshot) { s.Reading = bench.ReadingView{} }, reading{"", "", "No reading yet"}},
 		{"slow", func(s *bench.Snapshot) { s.Reading.At = ago(7 * time.Second) }, reading{"412 mA", "3.801 V", "read 7 s ago"}},
-		{"lost", func(s *bench.Snapshot) { s.Reading.At, s.SupplyLost = ago(time.Minute), ago(time.Minute) }, reading{"–", "", "412 mA, 3.801 V, 1 min 00 s ago"}},
+		{"lost", func(s *bench.Snapshot) { s.Reading.At, s.SupplyLost = ago(time.Minute), ago(time.Minute) }, reading{"–", "", "1 min 00 s ago: 412 mA, 3.801 V"}},
 		{"lost before the first", func(s *bench.Snapshot) { s.Reading, s.SupplyLost = bench.ReadingView{}, ago(time.Minute) }, reading{"", "", "No reading yet"}},
 		{"lost, volts alone", func(s *bench.Snapshot) {
 			s.Reading.Amps, s.SupplyLost = unit.Maybe[unit.Current]{}, ago(time.Minute)
-		}, reading{"–", "", "3.801 V, 0 s ago"}},
+		}, reading{"–", "", "0 s ago: 3.801 V"}},
 		{"battery", func(s *bench.Snapshot) { s.Hookup.Path = bench.FromBattery }, reading{"", "", "On battery: no readings"}},
 		{"led by marks", func(s *bench.Snapshot) { s.Hookup = bench.Hookup{Path: bench.FromBattery} }, reading{"", "", "On battery: led by marks and the clock"}},
 	} {
