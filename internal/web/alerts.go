@@ -287,6 +287,12 @@ func thumbOf(alarms []Alarm) Alarm {
 	return Alarm{}
 }
 
+// open is the alert with its buttons beside it, whatever is under the thumb.
+func (a Alarm) open() Alarm {
+	a.Thumb = false
+	return a
+}
+
 // reach puts the buttons of the first alert that waits under the thumb, and its
 // key is the one that acts.
 func reach(alarms []Alarm) []Alarm {

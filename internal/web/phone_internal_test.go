@@ -81,7 +81,7 @@ func TestPagesLead(t *testing.T) {
 	}{
 		"/":      {"/live", []string{"/", "/wall", "/m", "/history"}},
 		"/m":     {"/live?list", []string{"/"}},
-		"/m/s-3": {"/live?station=s-3", []string{"/m", "/#station-s-3", "/station/s-3"}},
+		"/m/s-3": {"/live?station=s-3", []string{"/m", "/#station-s-3", "/station/s-3#whole"}},
 	} {
 		root := page(t, o, path)
 		var links []string

@@ -534,9 +534,9 @@ func onePage(p *One) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			var templ_7745c5c3_Var26 string
-			templ_7745c5c3_Var26, templ_7745c5c3_Err = templruntime.NewAttributeExpression(deskPath(p.Tile.Station)).ResolveURL(ctx)
+			templ_7745c5c3_Var26, templ_7745c5c3_Err = templruntime.NewAttributeExpression(templ.SafeURL(deskPath(p.Tile.Station) + "#whole")).ResolveURL(ctx)
 			if templ_7745c5c3_Err != nil {
-				return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/phone.templ`, Line: 91, Col: 146}
+				return templ.Error{Err: templ_7745c5c3_Err, FileName: `web/phone.templ`, Line: 91, Col: 172}
 			}
 			_, templ_7745c5c3_Err = templ_7745c5c3_Buffer.WriteString(templ_7745c5c3_Var26)
 			if templ_7745c5c3_Err != nil {
@@ -839,7 +839,7 @@ func phoneStation(l *Look, t Tile) templ.Component {
 				return templ_7745c5c3_Err
 			}
 			if t.Marks != nil {
-				templ_7745c5c3_Err = markForm(t, phonePath(t.Station)+"/marks", "Marks").Render(ctx, templ_7745c5c3_Buffer)
+				templ_7745c5c3_Err = marksIn(t, phonePath(t.Station)+"/marks", "Marks", thumbOf(t.Alarms).Key != "").Render(ctx, templ_7745c5c3_Buffer)
 				if templ_7745c5c3_Err != nil {
 					return templ_7745c5c3_Err
 				}
