@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"net/http"
 	"net/url"
@@ -63,12 +64,42 @@ type Desk struct {
 	Tile   DeskTile
 	Kept   bool // there is a ledger
 	Whole  extent
-	Offset int // of the clock shown, in minutes from UTC
+	Offset []clockChange // of the clock shown
 	Past   PastPart
 }
 
 // extent is a time in Unix ms.
 type extent struct{ From, To int64 }
+
+// clockChange is since when, in Unix ms, a clock is so many minutes from UTC.
+type clockChange [2]int64
+
+// A chart is told of the clock's changes so long before and after a moment: what it shows
+// of the past, and how long a page may stay open.
+const (
+	clockBefore = 400 * 24 * time.Hour
+	clockAfter  = 200 * 24 * time.Hour
+)
+
+// clockChanges are those around a moment, the earliest first.
+func clockChanges(at time.Time, zone *time.Location) []clockChange {
+	var out []clockChange
+	for t := at.Add(-clockBefore).In(zone); ; {
+		_, seconds := t.Zone()
+		out = append(out, clockChange{t.UnixMilli(), int64(seconds) / 60})
+		_, end := t.ZoneBounds()
+		if end.IsZero() || end.After(at.Add(clockAfter)) {
+			return out
+		}
+		t = end
+	}
+}
+
+// inJSON is a value for scripts.
+func inJSON(changes []clockChange) string {
+	b, _ := json.Marshal(changes) // whole numbers alone
+	return string(b)
+}
 
 // PastPart is what the ledger says of a hook-up.
 type PastPart struct {
@@ -117,8 +148,7 @@ func (s *Site) serveDesk(w http.ResponseWriter, r *http.Request) {
 	l.Live, l.Title, l.Slow = "/live?desk="+url.QueryEscape(id), t.Title(), true
 	l.Sheets, l.Scripts = []string{"chart.css", "station.css"}, []string{"station.js"}
 	l.say(s.answered(r, deskPath(id)), deskPath(id))
-	_, seconds := one.At.In(s.o.Zone).Zone()
-	d := Desk{Look: l, Tile: t, Kept: s.o.Past != nil, Whole: wholeOf(&one), Offset: seconds / 60, Past: s.pastOf(r, &one)}
+	d := Desk{Look: l, Tile: t, Kept: s.o.Past != nil, Whole: wholeOf(&one), Offset: clockChanges(one.At, s.o.Zone), Past: s.pastOf(r, &one)}
 	s.serve(w, http.StatusOK, deskPage(&d))
 }
 

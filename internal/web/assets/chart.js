@@ -8,7 +8,8 @@
 //                                   GET /api/v1/stations/{id}/chart gives it
 //     whole: { from, to },          in Unix ms, or ms since the start
 //     relative: true,               times count from a start: two runs laid on each other
-//     offset,                       minutes of the bench's clock from UTC
+//     offset,                       minutes of the bench's clock from UTC, or since when which
+//                                   ([since, minutes], in Unix ms), where it is put forward and back
 //     now,                          () => Unix ms at the bench: the chart goes on
 //     onView, onCursor, onChart     are told of what is shown
 //   })
@@ -260,7 +261,7 @@ export function createChart(element, options) {
       stroke: c("soft"), font, grid: { stroke: c("chart-grid"), width: 1 }, ticks: { stroke: c("chart-grid"), width: 1, size: 4 }, size: 26,
       splits: (u, _, from, to) => ticks(from, to, Math.max(2, Math.floor(u.bbox.width / devicePixelRatio / 96)), gap).at,
       values: (u, at) => {
-        const step = at.length > 1 ? at[1] - at[0] : 1;
+        const step = at.length > 1 ? Math.min(...at.slice(1).map((t, i) => t - at[i])) : 1;
         return at.map((t) => (relative ? since(t, step >= 1000 ? 60000 : 1000) : tick(t, gap, step)));
       },
     };

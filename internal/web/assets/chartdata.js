@@ -116,10 +116,24 @@ export function quantity(value, unit) {
 const two = (n) => String(n).padStart(2, "0");
 const months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
-// clock writes a moment at the bench, whose time is so many minutes from UTC, as
-// exactly as a length of time needs.
+// minutesAt is how far the bench's clock is from UTC at a moment: always as far, or
+// by a list of [since, minutes], the earliest first, where it is put forward and back.
+export function minutesAt(ms, offset) {
+  if (!Array.isArray(offset)) return offset;
+  return (offset.findLast(([since]) => since <= ms) ?? offset[0])[1];
+}
+
+// local is a moment as a date whose UTC is the bench's time.
+const local = (ms, offset) => new Date(ms + minutesAt(ms, offset) * 60000);
+
+// dayOf is the date at the bench: 2026-10-25.
+export function dayOf(ms, offset) {
+  return local(ms, offset).toISOString().slice(0, 10);
+}
+
+// clock writes a moment at the bench as exactly as a length of time needs.
 export function clock(ms, offset, length) {
-  const d = new Date(ms + offset * 60000);
+  const d = local(ms, offset);
   const day = length > 86400000 ? `${d.getUTCDate()} ${months[d.getUTCMonth()]} ` : "";
   const time = `${two(d.getUTCHours())}:${two(d.getUTCMinutes())}`;
   if (length > 7200000 * 6) return day + time;
@@ -150,18 +164,30 @@ const steps = [1, 2, 5, 10, 20, 50, 100, 200, 500].concat(
   [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800].map((s) => s * 1000),
 );
 
-// ticks are round moments in a view, at most so many, and the distance of two.
+// ticks are moments that are round by the bench's clock, at most so many, and the
+// distance of two. Where the clock is put back an hour comes twice; where it is put
+// forward, one that does not exist is left out.
 export function ticks(from, to, many, offset) {
   const step = steps.find((s) => (to - from) / s <= many) ?? steps[steps.length - 1];
-  const shift = offset * 60000;
   const out = [];
-  for (let t = Math.ceil((from + shift) / step) * step; t <= to + shift; t += step) out.push(t - shift);
+  for (const part of stretches(from, to, offset)) {
+    const shift = part.minutes * 60000;
+    const last = part.to === to ? to : part.to - 1;
+    for (let t = Math.ceil((part.from + shift) / step) * step - shift; t <= last; t += step) out.push(t);
+  }
   return { step, at: out };
+}
+
+// stretches are the parts of a view in which the clock runs on.
+function stretches(from, to, offset) {
+  const changes = Array.isArray(offset) ? offset.map(([since]) => since).filter((t) => t > from && t < to) : [];
+  const ends = [...changes, to];
+  return [from, ...changes].map((start, i) => ({ from: start, to: ends[i], minutes: minutesAt(start, offset) }));
 }
 
 // tick writes a round moment as shortly as its distance to the next allows.
 export function tick(ms, offset, step) {
-  const d = new Date(ms + offset * 60000);
+  const d = local(ms, offset);
   if (step >= 86400000) return `${d.getUTCDate()} ${months[d.getUTCMonth()]}`;
   const time = `${two(d.getUTCHours())}:${two(d.getUTCMinutes())}`;
   if (step >= 60000) return time;

@@ -2,7 +2,7 @@
 // and what can be taken away of it.
 
 import { createChart, fetchChart, nameOf } from "./chart.js";
-import { clock, lasts, quantity, shared, table } from "./chartdata.js";
+import { clock, dayOf, lasts, quantity, shared, table } from "./chartdata.js";
 
 const element = document.getElementById("chart");
 const byId = (id) => document.getElementById(id);
@@ -15,7 +15,7 @@ if (element) start();
 function start() {
   const { name, bench, offset: minutes, wholeFrom, wholeTo } = element.dataset;
   const id = element.dataset.station;
-  const offset = Number(minutes);
+  const offset = JSON.parse(minutes);
   let view;
   let chart;
   let key = "";
@@ -76,7 +76,7 @@ function start() {
 
   function range() {
     const length = view.to - view.from;
-    const day = new Date(view.from + offset * 60000).toISOString().slice(0, 10);
+    const day = dayOf(view.from, offset);
     const step = chart?.step_ms;
     const fine = step === undefined ? "" : step === 0 ? ", every reading" : `, least, mean and greatest of ${lasts(step)}`;
     return `${day} ${clock(view.from, offset, Math.min(length, 43200000))} to ${clock(view.to, offset, Math.min(length, 43200000))} (${lasts(length)}${fine})`;
@@ -188,7 +188,7 @@ function start() {
     c.picture(`${range()}. ${units ?? ""}`).toBlob((blob) => {
       const a = document.createElement("a");
       a.href = URL.createObjectURL(blob);
-      a.download = `${id}-${new Date(view.from + offset * 60000).toISOString().slice(0, 19).replaceAll(":", "")}.png`;
+      a.download = `${id}-${dayOf(view.from, offset)}T${clock(view.from, offset, 60000).replaceAll(":", "")}.png`;
       a.click();
       setTimeout(() => URL.revokeObjectURL(a.href), 10000);
     });
