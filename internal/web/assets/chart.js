@@ -48,6 +48,7 @@ export function createChart(element, options) {
   element.classList.add("chart");
   element.tabIndex = 0;
   element.setAttribute("role", "img");
+  element.setAttribute("aria-label", `${options.title}: the readings are being fetched`);
 
   // Asking
 
