@@ -26,7 +26,8 @@ type Entry struct {
 type AuditQuery struct {
 	From, To time.Time
 	Who      string
-	Before   int64 // only entries with a smaller Seq
+	Station  string // only acts on this station or on its alerts
+	Before   int64  // only entries with a smaller Seq
 	Limit    int
 }
 

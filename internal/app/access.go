@@ -94,7 +94,7 @@ func audit(ctx context.Context, r *ledger.Reader, q access.AuditQuery) (out []ac
 	if limit <= 0 {
 		limit = 100
 	}
-	deeds, err := r.Deeds(ctx, ledger.DeedQuery{From: q.From, To: q.To, Who: q.Who, Before: q.Before, Limit: limit})
+	deeds, err := r.Deeds(ctx, ledger.DeedQuery{From: q.From, To: q.To, Who: q.Who, Station: q.Station, Before: q.Before, Limit: limit})
 	if err != nil {
 		return nil, 0, err
 	}

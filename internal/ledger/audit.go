@@ -23,8 +23,9 @@ type Deed struct {
 type DeedQuery struct {
 	From, To time.Time
 	Who      string
-	Before   int64 // only those with a smaller Seq; 0: from the newest on
-	Limit    int   // 0: 100
+	Station  string // only those on this station or on its alerts
+	Before   int64  // only those with a smaller Seq; 0: from the newest on
+	Limit    int    // 0: 100
 }
 
 func (d Deed) sum() int64 {
@@ -60,7 +61,8 @@ func (r *Reader) Deeds(ctx context.Context, q DeedQuery) (out []Deed, err error)
 		to = q.To.UnixMilli()
 	}
 	err = each(ctx, r.db, `SELECT seq, at, who, origin, did, object, outcome, sum FROM audit
-		WHERE seq < ? AND at >= ? AND at <= ? AND (? = '' OR who = ?) ORDER BY seq DESC LIMIT ?`, func(s scan) error {
+		WHERE seq < ? AND at >= ? AND at <= ? AND (? = '' OR who = ?)
+		AND (? = '' OR object = ? OR substr(object, 1, length(?) + 1) = ? || '.' OR instr(object, '/stations/' || ? || '/') > 0) ORDER BY seq DESC LIMIT ?`, func(s scan) error {
 		var d Deed
 		var at, wrote int64
 		if err := s(&d.Seq, &at, &d.Who, &d.From, &d.Did, &d.On, &d.Outcome, &wrote); err != nil {
@@ -72,7 +74,7 @@ func (r *Reader) Deeds(ctx context.Context, q DeedQuery) (out []Deed, err error)
 		}
 		out = append(out, d)
 		return nil
-	}, before, from, to, q.Who, q.Who, limit)
+	}, before, from, to, q.Who, q.Who, q.Station, q.Station, q.Station, q.Station, q.Station, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read the trail of acts: %w", err)
 	}

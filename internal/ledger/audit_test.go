@@ -31,6 +31,12 @@ func TestDeeds(t *testing.T) {
 	if len(kims) != 1 {
 		t.Errorf("kim's: %+v", kims)
 	}
+	must(t, l.Note(t.Context(), ledger.Deed{At: start, On: "s10.dropped"}, ledger.Deed{At: start, On: "s1"}, ledger.Deed{At: start, On: "/api/v1/stations/s1/recording"}))
+	for station, want := range map[string]int{"s1": 7, "s10": 1, "s": 0} {
+		if of, err := l.Deeds(t.Context(), ledger.DeedQuery{Station: station}); err != nil || len(of) != want {
+			t.Errorf("of station %s: %d, %v, want %d", station, len(of), err, want)
+		}
+	}
 	must(t, l.Close())
 
 	db, err := sql.Open("sqlite3", filepath.Join(dir, "ledger.db"))

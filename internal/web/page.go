@@ -150,7 +150,7 @@ func (n *news) silent(s *bench.Snapshot, now time.Time) bool {
 func (s *Site) look() Look {
 	f := Look{
 		Bench: s.o.Bench, Banner: s.o.Banner, Version: s.o.Version, Assets: s.assets, beside: map[string]DeskTile{},
-		Works:   true,
+		Works: true, HasTrail: s.hasTrail(),
 		CanMark: s.o.Mark != nil, CanPush: s.o.Push != nil, Legend: severities, Screens: choices(), Goals: goals(),
 	}
 	if s.o.Notice != nil {

@@ -151,6 +151,7 @@ func (s *Site) routes() http.Handler {
 	mux.HandleFunc("GET /station/{station}", s.serveDesk)
 	mux.HandleFunc("GET /station/{station}/past", s.serveDeskPast)
 	mux.HandleFunc("GET /station/{station}/chart.svg", s.serveStill)
+	mux.HandleFunc("GET /audit", s.serveAudit)
 	mux.HandleFunc("GET /live", s.serveLive)
 	mux.HandleFunc("GET /history", s.serveHistory)
 	mux.HandleFunc("GET /history.csv", s.serveHistoryTable)

@@ -26,6 +26,7 @@ func allPages(tb testing.TB) []page {
 		{"station", real + "/station/left"},
 		{"history", played + "/history"},
 		{"two runs", compared},
+		{"who did what", played + "/audit"},
 		{"history without a ledger", states + "/history"},
 		{"a station without a ledger", states + "/station/s-2"},
 	}
