@@ -23,7 +23,9 @@ func newAccess() *cobra.Command {
 		Use:   "access",
 		Short: "Say who may see and work on the bench from elsewhere",
 		Long: "access enters people with passwords, links of walls, and tokens of programs. A watch that runs\n" +
-			"follows within a second. On the bench computer itself nobody logs in.",
+			"follows at once. While the pages are served to the bench computer alone (listen: 127.0.0.1:8420)\n" +
+			"nobody logs in; served to a network, everybody does, at the bench computer too. Its folder is\n" +
+			"never copied by backup: people are entered anew on another computer.",
 		Example: "  benchvigil access user add kim --role work",
 		Args:    exactly(),
 		RunE:    func(c *cobra.Command, _ []string) error { return c.Help() },

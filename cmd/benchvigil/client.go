@@ -20,7 +20,7 @@ func urlFlag(c *cobra.Command, target *string) {
 	if listen := os.Getenv("BENCHVIGIL_LISTEN"); listen != "" {
 		def = "http://" + listen
 	}
-	c.Flags().StringVar(target, "url", def, "`address` of the running benchvigil")
+	c.Flags().StringVar(target, "url", def, "`address` of the running benchvigil; beyond this computer with a token of it in "+app.TokenEnv+", and the file of its authority in "+app.AuthorityEnv)
 }
 
 func newStatus() *cobra.Command {

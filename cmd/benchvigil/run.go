@@ -29,8 +29,8 @@ func newRun() *cobra.Command {
 				return err
 			}
 			o.Logger, o.Version, o.Out = log, version(), c.OutOrStdout()
-			o.Started = func(address string) {
-				fmt.Fprintf(c.ErrOrStderr(), "Open http://%s/ to see the bench.\n", address) //nolint:errcheck // nobody is there to be told
+			o.Started = func(url string) {
+				fmt.Fprintf(c.ErrOrStderr(), "Open %s/ to see the bench.\n", url) //nolint:errcheck // nobody is there to be told
 			}
 			o.Flags, o.Reload = conf.values, hangups()
 			return app.RunConfig(c.Context(), conf.file, o)

@@ -41,9 +41,6 @@ func (c *Certificate) read() error {
 	if err != nil {
 		return fmt.Errorf("read the certificate %s and its key %s: %w: make both by: benchvigil access certificate", c.cert, c.key, err)
 	}
-	if left := time.Until(pair.Leaf.NotAfter); left <= 0 {
-		return fmt.Errorf("the certificate %s ended on %s: make another by: benchvigil access certificate", c.cert, pair.Leaf.NotAfter.Local().Format(time.DateOnly))
-	}
 	c.now, c.stamp = &pair, c.stamps()
 	return nil
 }
@@ -76,6 +73,24 @@ func (c *Certificate) current() *tls.Certificate {
 		c.log.Error("the certificate ends soon: make another by benchvigil access certificate", logkey.At(end))
 	}
 	return c.now
+}
+
+// Ends is until when the certificate holds.
+func (c *Certificate) Ends() time.Time { return c.current().Leaf.NotAfter }
+
+// Notice is what everybody at the bench should know of a certificate that holds
+// until then, empty where it is good for long. One that ended stops no watch:
+// browsers warn of it, and the boards need theirs.
+func Notice(ends, now time.Time) string {
+	const renew = " Renew it by benchvigil access certificate."
+	day := ends.Local().Format("2 January 2006")
+	switch left := ends.Sub(now); {
+	case left <= 0:
+		return "The certificate of these pages ended on " + day + ": phones warn of it, and may get no alerts." + renew
+	case left < warnBefore:
+		return "The certificate of these pages ends on " + day + "." + renew
+	}
+	return ""
 }
 
 // Names are the host names and addresses of the certificate, in lower case.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"path/filepath"
@@ -136,7 +137,20 @@ func (a *assembly) guard(o *web.Options) error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrConfig, err)
 	}
-	o.TLS, o.Names = c.Config(), c.Names
+	o.TLS, o.Names, a.proof = c.Config(), c.Names, c
+	return nil
+}
+
+// checkAccess says what is wrong with the keys and people of a configuration.
+func checkAccess(p *Plan) error {
+	if file := p.From.TLS.Certificate; file != "" {
+		if _, err := access.LoadCertificate(file, p.From.TLS.Key, p.Logger); err != nil {
+			return fmt.Errorf("%w: tls: %w", ErrConfig, err)
+		}
+	}
+	if p.From.Beyond() && p.Data != "" { // without it the command knows nobody
+		return needLogin(p.Data)
+	}
 	return nil
 }
 
@@ -159,8 +173,13 @@ func needLogin(data string) error {
 // ChangeAccess changes who may log in, also while a watch runs: it follows
 // within a second. The book stays the folder's owner's.
 func ChangeAccess(data string, change func(*access.Book) error) error {
-	if _, err := os.Stat(data); err != nil {
+	switch info, err := os.Stat(data); {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%w: there is no folder %s yet: it is the one that benchvigil run --data names; start that once, or make the folder", ErrCommand, data)
+	case err != nil:
 		return fmt.Errorf("%w: the data folder: %w", ErrCommand, err)
+	case !info.IsDir():
+		return fmt.Errorf("%w: %s is no folder: name the one that benchvigil run --data names", ErrCommand, data)
 	}
 	path := filepath.Join(data, access.BookFile)
 	if err := access.ChangeBook(path, change); err != nil {

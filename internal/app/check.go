@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -14,6 +15,9 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
+
+	"benchvigil/internal/access"
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
 	"benchvigil/internal/checkup"
@@ -43,8 +47,11 @@ func Check(ctx context.Context, o CheckOptions) error {
 	}
 	root := os.DirFS(o.Root)
 	b := checkedBench(c, problem, o)
-	lookAtRunning(ctx, listenOf(c), &b)
+	lookAtRunning(ctx, listenOf(c), c.TLS.Certificate != "", &b)
 	b.Folders = foldersOf(o.Folder, b.Folders, hasService(root))
+	if problem == nil && c.Beyond() {
+		b.Access = accessOf(c, b.Folders[0])
+	}
 	results := checkup.Run(ctx, b, checkup.System{
 		OS: runtime.GOOS, Root: root, Sysfs: os.DirFS(sysfsOf(c)), Listen: usb.ListenKernel, Scan: scan,
 		Hold: inhibit.Logind, Free: freeSpace, Clock: checkup.KernelClock, ForService: os.Geteuid() == 0 && hasService(root),
@@ -76,9 +83,28 @@ func checkedBench(c config.Config, problem error, o CheckOptions) checkup.Bench 
 	return b
 }
 
+// accessOf looks at the certificate of the pages, and who may log in.
+func accessOf(c config.Config, folder string) *checkup.Access {
+	out := &checkup.Access{Folder: folder, People: -1}
+	if b, err := ReadAccess(folder); err == nil {
+		out.People = len(b.People)
+	}
+	proof, err := access.LoadCertificate(c.TLS.Certificate, c.TLS.Key, zap.NewNop())
+	if err != nil {
+		out.Problem = err
+		return out
+	}
+	out.Ends, out.Names = proof.Ends(), slices.Sorted(maps.Keys(proof.Names()))
+	return out
+}
+
 // lookAtRunning asks a benchvigil that runs what it sees, if there is one.
-func lookAtRunning(ctx context.Context, listen string, b *checkup.Bench) {
-	c, err := newClient("http://" + listen)
+func lookAtRunning(ctx context.Context, listen string, tls bool, b *checkup.Bench) {
+	scheme := "http://"
+	if tls {
+		scheme = "https://"
+	}
+	c, err := newClient(scheme + listen)
 	if err != nil {
 		return
 	}

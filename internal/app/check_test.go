@@ -43,7 +43,7 @@ func TestCheckBesideARunningWatch(t *testing.T) {
 		Bench: "north", Listen: "127.0.0.1:0", Logger: zaptest.NewLogger(t), Events: filepath.Join(folder, "events.jsonl"), Awake: system.Hold,
 		Stations: []app.StationPlan{{ID: "s1", Name: "s1", Hookup: bench.Hookup{Path: bench.FromSupply}, Profile: family}},
 		Extra:    []app.Source{readings{amps: 412 * unit.Milliampere}},
-		Started:  func(address string) { started <- address },
+		Started:  func(url string) { started <- strings.TrimPrefix(url, "http://") },
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)

@@ -32,7 +32,7 @@ type RunOptions struct {
 	Reload    <-chan os.Signal // asks for the configuration to be read again; nil: never
 	Version   string
 	Logger    *zap.Logger
-	Started   func(address string)
+	Started   func(url string)
 }
 
 // RunConfig runs the bench that a configuration file describes until ctx ends.
@@ -46,6 +46,9 @@ func RunConfig(ctx context.Context, file string, o RunOptions) (err error) {
 		tried := *p
 		tried.Logger = p.Logger.WithOptions(zap.IncreaseLevel(zap.WarnLevel))
 		if _, err := newDesk(&tried, nil); err != nil {
+			return err
+		}
+		if err := checkAccess(p); err != nil {
 			return err
 		}
 		return sayGood(o.Out, file, len(c.Stations))

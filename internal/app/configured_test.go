@@ -44,7 +44,7 @@ func keep(t *testing.T, o app.RunOptions) *kept {
 	k.write("profiles/p.yaml", "name: p\nmodes: {running: {usb: [\"1209:0004\"]}}\n")
 	k.write("config.yaml", k.text("s1"))
 	url := make(chan string, 1)
-	o.Logger, o.Reload, o.Started = zap.New(core), k.hup, func(address string) { url <- "http://" + address + "/" }
+	o.Logger, o.Reload, o.Started = zap.New(core), k.hup, func(at string) { url <- at + "/" }
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- app.RunConfig(ctx, k.file, o) }()

@@ -4,8 +4,10 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/logkey"
 )
 
@@ -140,10 +142,19 @@ func (a *assembly) reloaded() func() (bool, time.Time) {
 
 // notice tells the pages; nil where nothing is loaded.
 func (a *assembly) notice() func() string {
-	if a.plan.Reload.Load == nil {
+	if a.plan.Reload.Load == nil && a.plan.From.TLS.Certificate == "" {
 		return nil
 	}
-	return func() string { return a.loaded.Load().notice() }
+	return func() string {
+		var all []string
+		if a.plan.Reload.Load != nil {
+			all = append(all, a.loaded.Load().notice())
+		}
+		if a.proof != nil {
+			all = append(all, access.Notice(a.proof.Ends(), time.Now()))
+		}
+		return strings.TrimSpace(strings.Join(all, " "))
+	}
 }
 
 // watching says in a line what goes on.
@@ -152,7 +163,7 @@ func (a *assembly) watching() string {
 	if n == 1 {
 		noun = "station"
 	}
-	return fmt.Sprintf("watching %d %s on http://%s/", n, noun, a.listener.Addr())
+	return fmt.Sprintf("watching %d %s on %s/", n, noun, a.address())
 }
 
 // heard logs that the service manager could not be told.

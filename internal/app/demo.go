@@ -104,8 +104,8 @@ func demoPlan(o *DemoOptions, b *play.Bench) (*Plan, error) {
 			Poll: demoLeast,
 		},
 		Extra: []Source{b},
-		Started: func(address string) {
-			fmt.Fprintf(o.Out, "Open http://%s/ to see the bench. Ctrl-C ends the demo.\n", address) //nolint:errcheck // nobody is there to be told
+		Started: func(url string) {
+			fmt.Fprintf(o.Out, "Open %s/ to see the bench. Ctrl-C ends the demo.\n", url) //nolint:errcheck // nobody is there to be told
 		},
 	}
 	for _, st := range b.Stations {

@@ -34,10 +34,10 @@ type Plan struct {
 	Extra    []Source         // further sources of observations, such as a simulation's marks
 	Now      func() time.Time
 	Logger   *zap.Logger
-	Started  func(address string) // told where the page is, before anything else happens
-	From     config.Config        // what the plan was made of; zero in a simulation
-	Reload   Reload               // when another plan is to take its place; zero: never
-	Service  *systemd.Notifier    // who wants to know how it goes; nil: nobody
+	Started  func(url string)  // told where the page is, before anything else happens
+	From     config.Config     // what the plan was made of; zero in a simulation
+	Reload   Reload            // when another plan is to take its place; zero: never
+	Service  *systemd.Notifier // who wants to know how it goes; nil: nobody
 }
 
 // StationPlan is one station.

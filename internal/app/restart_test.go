@@ -40,7 +40,7 @@ func TestMain(m *testing.M) {
 		os.Exit(m.Run())
 	}
 	err := app.RunConfig(context.Background(), filepath.Join(dir, "config.yaml"), app.RunOptions{
-		Data: filepath.Join(dir, "data"), Version: "test", Logger: childLog(), Started: func(address string) { fmt.Println(address) },
+		Data: filepath.Join(dir, "data"), Version: "test", Logger: childLog(), Started: func(url string) { fmt.Println(strings.TrimPrefix(url, "http://")) },
 	})
 	fmt.Println("error", err)
 	os.Exit(1)

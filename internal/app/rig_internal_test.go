@@ -58,7 +58,7 @@ func rigged(dir string) error {
 	c := zap.NewDevelopmentConfig()
 	c.Level, c.DisableStacktrace, c.DisableCaller = zap.NewAtomicLevelAt(zap.ErrorLevel), true, true
 	o := RunOptions{
-		Data: filepath.Join(dir, "data"), Version: "test", Logger: zap.Must(c.Build()), Started: func(address string) { fmt.Println(address) },
+		Data: filepath.Join(dir, "data"), Version: "test", Logger: zap.Must(c.Build()), Started: func(url string) { fmt.Println(strings.TrimPrefix(url, "http://")) },
 	}
 	load := func() (*Plan, error) {
 		_, p, err := read(filepath.Join(dir, "config.yaml"), o)

@@ -4,11 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
+	"net/netip"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"syscall"
 	"time"
 
+	"benchvigil/internal/access"
 	"benchvigil/internal/alert/life"
 	"benchvigil/internal/api"
 	"benchvigil/internal/bench"
@@ -45,12 +50,31 @@ type assembly struct {
 	trail    *trail
 	stream   *api.Stream
 	listener net.Listener
+	proof    *access.Certificate // nil: plain HTTP
 	ready    atomic.Bool
 	loaded   atomic.Pointer[loaded]
 
 	alerts, stations, sources *layer // whose members come and go with the setup
 
 	telling []*member // what tells without being asked; only control touches it
+}
+
+// address is where people open the page. Beyond this computer, that is a name
+// which the certificate is for.
+func (a *assembly) address() string {
+	at := a.listener.Addr().String()
+	if a.proof == nil {
+		return "http://" + at
+	}
+	host, port, err := net.SplitHostPort(at)
+	names := slices.Sorted(maps.Keys(a.proof.Names()))
+	if ip, bad := netip.ParseAddr(host); err == nil && bad == nil && ip.IsUnspecified() && len(names) > 0 {
+		host = names[len(names)-1] // names come after addresses
+		if i := slices.IndexFunc(names, func(n string) bool { return strings.Contains(n, ".") && net.ParseIP(n) == nil }); i >= 0 {
+			host = names[i]
+		}
+	}
+	return "https://" + net.JoinHostPort(host, port)
 }
 
 // Run runs a bench until ctx ends. Order of starting, and the reverse of
@@ -63,7 +87,7 @@ func Run(ctx context.Context, p *Plan) error {
 		return err
 	}
 	if p.Started != nil {
-		p.Started(a.listener.Addr().String())
+		p.Started(a.address())
 	}
 	err = runLayers(ctx, a.layers(), func() {
 		a.ready.Store(true)

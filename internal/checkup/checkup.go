@@ -85,6 +85,7 @@ type Bench struct {
 	Folders  []string // where the record goes
 	Held     string   // what a benchvigil that runs keeps off the computer; empty: it holds nothing
 	Refused  string   // why one that runs may not; empty: it was not refused
+	Access   *Access  // who reaches the pages from elsewhere; nil: nobody is to
 }
 
 // System is the computer, by the ways in which it is looked at. Root holds the
@@ -116,6 +117,7 @@ func Run(ctx context.Context, b Bench, s System) []Result {
 	if b.Notice != "" {
 		out = append(out, inForce(b.Notice))
 	}
+	out = append(out, b.Access.results(time.Now())...)
 	out = append(out, s.bus(ctx, b)...)
 	out = append(out, s.supplies(ctx, b.Stations)...)
 	out = append(out, s.host(ctx, b)...)
