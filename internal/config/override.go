@@ -60,6 +60,7 @@ func Strangers(environ []string) (warnings []string) {
 	for _, key := range Keys() {
 		known = append(known, strings.TrimPrefix(EnvName(key), EnvPrefix))
 	}
+	known = append(known, "TOKEN", "AUTHORITY") // of who asks a bench from elsewhere
 	for _, pair := range environ {
 		name, value, _ := strings.Cut(pair, "=")
 		rest, ours := strings.CutPrefix(name, EnvPrefix)

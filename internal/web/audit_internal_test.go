@@ -33,7 +33,9 @@ func askAudit(t *testing.T, past Past, who access.Who, path string) (int, string
 	s, err := New(Options{
 		Bench: "north", Past: past, Zone: time.UTC, Logger: zaptest.NewLogger(t), Snapshots: func() []bench.Snapshot { return nil },
 		Access: func(next http.Handler) http.Handler {
-			return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { next.ServeHTTP(w, r.WithContext(access.With(r.Context(), who))) })
+			return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				next.ServeHTTP(w, r.WithContext(access.With(r.Context(), who)))
+			})
 		},
 	})
 	if err != nil {

@@ -35,11 +35,12 @@ func sparkline(s *bench.Snapshot) Sparkline {
 		return Sparkline{}
 	}
 	slots := max(sparkSlots, len(sh.Amps))
+	peak := high
 	if amps, ok := s.Reading.Amps.Get(); ok && s.SupplyLost.IsZero() {
-		low, high = min(low, amps), max(high, amps) // the step under way is not in the shape yet
+		peak = max(peak, amps) // the step under way is not in the shape yet
 	}
 	late := max(0, int(s.At.Sub(sh.Until)/sh.Step))
-	p := pen{top: max(high, unit.Milliampere), x: (slots - late - len(sh.Amps)) * sparkStep, gaps: late}
+	p := pen{top: roundUp(peak), x: (slots - late - len(sh.Amps)) * sparkStep, gaps: late}
 	for _, amps := range sh.Amps {
 		p.step(amps)
 	}
@@ -50,6 +51,18 @@ func sparkline(s *bench.Snapshot) Sparkline {
 	return Sparkline{
 		Line: string(p.line), Area: string(p.area), Width: slots * sparkStep, Top: p.top.String(),
 		Text: fmt.Sprintf("Current over the last %s: %v to %v%s", spanRound(time.Duration(slots)*sh.Step), low, high, p.gapWords()),
+	}
+}
+
+// roundUp is the current at the upper edge: a round one, so that a current that
+// passes its own maximum again and again does not make another picture each time.
+func roundUp(peak unit.Current) unit.Current {
+	for decade := unit.Milliampere; ; decade *= 10 {
+		for _, tenths := range []unit.Current{10, 12, 15, 20, 25, 30, 40, 50, 60, 80} {
+			if top := decade * tenths / 10; top >= peak {
+				return top
+			}
+		}
 	}
 }
 

@@ -93,14 +93,19 @@ func TestNothingToDraw(t *testing.T) {
 	}
 }
 
-// The current that is shown is never beyond what the drawing names as its
-// bounds, though its step is not drawn yet.
+// The current that is shown is never beyond the upper edge of the drawing, though
+// its step is not drawn yet. The edge is round, so it does not move with each
+// reading: the words speak of what is drawn.
 func TestSparklineHoldsTheLastReading(t *testing.T) {
 	s := bench.Snapshot{At: night, Reading: bench.ReadingView{At: night, Amps: mA(500)}}
 	s.Shape = bench.Shape{Step: 5 * time.Second, Until: night, Amps: []unit.Maybe[unit.Current]{mA(100), mA(250)}}
 	got := sparkline(&s)
-	if got.Top != "500 mA" || got.Text != "Current over the last 10 min: 100 mA to 500 mA" || got.Line != "M236 81L238 52h2" {
+	if got.Top != "500 mA" || got.Text != "Current over the last 10 min: 100 mA to 250 mA" || got.Line != "M236 81L238 52h2" {
 		t.Errorf("%q, %q, %q", got.Top, got.Text, got.Line)
+	}
+	s.Reading.Amps = mA(410)
+	if again := sparkline(&s); again != got {
+		t.Errorf("another reading below the edge draws %+v, want %+v", again, got)
 	}
 	s.SupplyLost = ago(time.Minute)
 	if got := sparkline(&s); got.Top != "250 mA" {
