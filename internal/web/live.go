@@ -153,6 +153,8 @@ func (s *Site) Run(ctx context.Context) error {
 // refresh sends every view what changed in it. While nobody looks at one there
 // is nothing to render, and nothing is known of what the next one will see.
 func (s *Site) refresh(sent map[view]shown) {
+	s.hellos.forget()
+	defer s.hellos.forget() // one that was rendered before what was just sent lacks that
 	l, views := s.look(), s.live.views()
 	maps.DeleteFunc(sent, func(v view, _ shown) bool { return !views[v] })
 	for v := range views {
@@ -256,7 +258,7 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	// All is rendered after joining: what changes meanwhile is queued.
-	for update := s.hello(c.view); ; {
+	for update := s.hellos.of(c.view, s.hello); ; {
 		if err := write(w, update); err != nil {
 			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.drop(c) {
 				s.logSlow(c)
@@ -273,6 +275,32 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 	}
+}
+
+// hellos are how the streams of a view begin, until the next refresh: after a
+// break all walls come back at once.
+type hellos struct {
+	mu   sync.Mutex
+	made map[view][]byte
+}
+
+func (h *hellos) forget() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	clear(h.made)
+}
+
+// of gives the one of a view, which one caller makes while the others wait.
+func (h *hellos) of(v view, render func(view) []byte) []byte {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.made[v] == nil {
+		if h.made == nil {
+			h.made = map[view][]byte{}
+		}
+		h.made[v] = render(v)
+	}
+	return h.made[v]
 }
 
 // hello is how every stream begins.

@@ -89,6 +89,7 @@ type Site struct {
 	assets  string // changes with everything that the browser holds of us
 	news    news
 	live    hub
+	hellos  hellos
 	guarded bool // somebody finds out who makes each request
 }
 
