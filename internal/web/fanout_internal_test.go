@@ -83,7 +83,7 @@ func BenchmarkFanOut(b *testing.B) {
 		_ = dead.Close()
 		stop()
 		run.Wait()
-		s.live.close()
+		s.live.Close()
 		_ = server.Close()
 		slices.Sort(r.Ages)
 		if len(r.Ages) == 0 || r.Quickest < int(fanFor/time.Second)*2 {

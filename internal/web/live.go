@@ -10,10 +10,10 @@ import (
 	"os"
 	"reflect"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"benchvigil/internal/access"
+	"benchvigil/internal/fan"
 	"benchvigil/internal/logkey"
 )
 
@@ -25,109 +25,23 @@ const (
 	retryAfter  = "retry: 1000\n\n" // tells the browser when to come again, in milliseconds
 )
 
-// hub hands the same bytes to every live client. A client that does not keep
+// A live page is a client of a hub, and looks at a view. One that does not keep
 // up is dropped: it comes again by itself and begins with a fresh grid.
-type hub struct {
-	mu      sync.Mutex
-	clients map[*client]struct{}
-	closed  bool
-	dropped atomic.Uint64
-}
-
-type client struct {
-	queue   chan []byte // closed by the hub: the stream ends
-	address string
-	view    view
-}
-
-var (
-	errClosed  = errors.New("benchvigil is stopping")
-	errCrowded = errors.New("too many pages are open: close some")
+type (
+	hub    = fan.Hub[view, []byte]
+	client = fan.Client[view, []byte]
 )
 
-func (h *hub) join(address string, v view) (*client, error) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	switch {
-	case h.closed:
-		return nil, errClosed
-	case len(h.clients) >= mostClients:
-		return nil, errCrowded
-	}
-	c := &client{make(chan []byte, queueLength), address, v}
-	h.clients[c] = struct{}{}
-	return c, nil
-}
+func newHub() *hub { return fan.New[view, []byte](mostClients, queueLength) }
 
-// leave forgets a client; its queue may have been closed already.
-func (h *hub) leave(c *client) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	delete(h.clients, c)
-}
-
-// views are what somebody looks at right now.
-func (h *hub) views() map[view]bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	out := map[view]bool{}
-	for c := range h.clients {
-		out[c.view] = true
-	}
-	return out
-}
-
-// send never blocks. It returns the clients of that view whose queues were
-// full: they are out.
-func (h *hub) send(v view, update []byte) (slow []*client) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for c := range h.clients {
-		if c.view != v {
-			continue
-		}
-		select {
-		case c.queue <- update:
-		default:
-			h.dropLocked(c)
-			slow = append(slow, c)
-		}
-	}
-	return slow
-}
-
-// drop throws out a client that takes nothing. It reports whether that is
-// news.
-func (h *hub) drop(c *client) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	_, in := h.clients[c]
-	if in {
-		h.dropLocked(c)
-	}
-	return in
-}
-
-func (h *hub) dropLocked(c *client) {
-	delete(h.clients, c)
-	close(c.queue)
-	h.dropped.Add(1)
-}
-
-// close ends all streams and lets nobody in any more.
-func (h *hub) close() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.closed = true
-	for c := range h.clients {
-		delete(h.clients, c)
-		close(c.queue)
-	}
+// give hands an update to all who look at a view, and returns who were too slow.
+func give(h *hub, v view, update []byte) (slow []*client) {
+	return h.Send(func(of view) bool { return of == v }, update)
 }
 
 // Dropped counts the live clients that were dropped because they did not keep
 // up.
-func (s *Site) Dropped() uint64 { return s.live.dropped.Load() }
+func (s *Site) Dropped() uint64 { return s.live.Dropped() }
 
 // Run brings the live pages up to date until ctx ends. It returns nil.
 func (s *Site) Run(ctx context.Context) error {
@@ -143,7 +57,7 @@ func (s *Site) Run(ctx context.Context) error {
 			s.refresh(sent)
 		case <-beat.C:
 			now := event("time", []byte(s.look().Now))
-			for v := range s.live.views() {
+			for v := range s.live.Views() {
 				s.tell(v, now)
 			}
 		}
@@ -155,7 +69,7 @@ func (s *Site) Run(ctx context.Context) error {
 func (s *Site) refresh(sent map[view]shown) {
 	s.hellos.forget()
 	defer s.hellos.forget() // one that was rendered before what was just sent lacks that
-	l, views := s.look(), s.live.views()
+	l, views := s.look(), s.live.Views()
 	maps.DeleteFunc(sent, func(v view, _ shown) bool { return !views[v] })
 	for v := range views {
 		if sent[v] == nil {
@@ -219,13 +133,13 @@ func (s *Site) tell(v view, update []byte) {
 	if len(update) == 0 {
 		return
 	}
-	for _, c := range s.live.send(v, update) {
+	for _, c := range give(s.live, v, update) {
 		s.logSlow(c)
 	}
 }
 
 func (s *Site) logSlow(c *client) {
-	s.o.Logger.Warn("a live page did not keep up and was dropped", logkey.Address(c.address), logkey.Count(s.Dropped()))
+	s.o.Logger.Warn("a live page did not keep up and was dropped", logkey.Address(c.Address), logkey.Count(s.Dropped()))
 }
 
 // event is one Server-Sent Event (WHATWG HTML, "Server-sent events"); one without
@@ -249,25 +163,25 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	}
 	v := viewOf(r.URL.Query())
 	v.viewer = !access.Of(r.Context()).Works()
-	c, err := s.live.join(r.RemoteAddr, v)
+	c, err := s.live.Join(r.RemoteAddr, v)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
 		return
 	}
-	defer s.live.leave(c)
+	defer s.live.Leave(c)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	// All is rendered after joining: what changes meanwhile is queued.
-	for update := s.hellos.of(c.view, s.hello); ; {
+	for update := s.hellos.of(c.View, s.hello); ; {
 		if err := write(w, update); err != nil {
-			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.drop(c) {
+			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.Drop(c) {
 				s.logSlow(c)
 			}
 			return // otherwise the page was closed
 		}
 		var open bool
 		select {
-		case update, open = <-c.queue:
+		case update, open = <-c.Queue:
 			if !open {
 				return
 			}

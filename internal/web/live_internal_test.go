@@ -20,6 +20,7 @@ import (
 	"go.uber.org/zap/zaptest/observer"
 
 	"benchvigil/internal/bench"
+	"benchvigil/internal/fan"
 )
 
 // pipes is a listener whose connections are net.Pipes: nothing is buffered
@@ -359,33 +360,33 @@ func TestSlowClientIsDropped(t *testing.T) {
 // A client that takes some, but not enough, is dropped when its queue is full;
 // the others keep theirs.
 func TestFullQueue(t *testing.T) {
-	h := hub{clients: map[*client]struct{}{}}
-	slow, err := h.join("slow", view{})
+	h := newHub()
+	slow, err := h.Join("slow", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	quick, err := h.join("quick", view{})
+	quick, err := h.Join("quick", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var out []*client
 	for i := range queueLength + 3 {
-		out = append(out, h.send(view{}, []byte{byte(i)})...)
-		if got := <-quick.queue; got[0] != byte(i) {
+		out = append(out, give(h, view{}, []byte{byte(i)})...)
+		if got := <-quick.Queue; got[0] != byte(i) {
 			t.Fatalf("the quick client got %d, want %d", got[0], i)
 		}
 	}
-	if len(out) != 1 || out[0] != slow || h.dropped.Load() != 1 {
-		t.Errorf("dropped %d, told of %d, want the slow one once", h.dropped.Load(), len(out))
+	if len(out) != 1 || out[0] != slow || h.Dropped() != 1 {
+		t.Errorf("dropped %d, told of %d, want the slow one once", h.Dropped(), len(out))
 	}
 	n := 0
-	for range slow.queue { // what it had, then the end
+	for range slow.Queue { // what it had, then the end
 		n++
 	}
 	if n != queueLength {
 		t.Errorf("the slow client had %d updates, want %d", n, queueLength)
 	}
-	if h.drop(slow) || h.dropped.Load() != 1 {
+	if h.Drop(slow) || h.Dropped() != 1 {
 		t.Error("it was dropped twice")
 	}
 }
@@ -403,7 +404,7 @@ func TestStopEndsStreams(t *testing.T) {
 		if took := time.Since(began); took > stopWithin {
 			t.Errorf("it took %v", took)
 		}
-		if _, err := r.site.live.join("late", view{}); !errors.Is(err, errClosed) {
+		if _, err := r.site.live.Join("late", view{}); !errors.Is(err, fan.ErrClosed) {
 			t.Errorf("after the stop a client may still join: %v", err)
 		}
 	})
@@ -426,20 +427,20 @@ func TestStopWithStuckClient(t *testing.T) {
 }
 
 func TestTooManyPages(t *testing.T) {
-	h := hub{clients: map[*client]struct{}{}}
+	h := newHub()
 	var last *client
 	for i := range mostClients {
-		c, err := h.join(fmt.Sprint(i), view{})
+		c, err := h.Join(fmt.Sprint(i), view{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		last = c
 	}
-	if _, err := h.join("one more", view{}); !errors.Is(err, errCrowded) {
-		t.Errorf("page %d: %v, want %v", mostClients+1, err, errCrowded)
+	if _, err := h.Join("one more", view{}); !errors.Is(err, fan.ErrCrowded) {
+		t.Errorf("page %d: %v, want %v", mostClients+1, err, fan.ErrCrowded)
 	}
-	h.leave(last)
-	if _, err := h.join("one more", view{}); err != nil {
+	h.Leave(last)
+	if _, err := h.Join("one more", view{}); err != nil {
 		t.Errorf("after one has gone: %v", err)
 	}
 }
@@ -447,12 +448,12 @@ func TestTooManyPages(t *testing.T) {
 func TestTooManyPagesAnswer(t *testing.T) {
 	s := newSite(t, options(t))
 	for range mostClients {
-		if _, err := s.live.join("", view{}); err != nil {
+		if _, err := s.live.Join("", view{}); err != nil {
 			t.Fatal(err)
 		}
 	}
 	r := ask(t, s, "GET", "/live")
-	if got := body(t, r); r.StatusCode != http.StatusServiceUnavailable || !strings.Contains(got, "too many pages") {
+	if got := body(t, r); r.StatusCode != http.StatusServiceUnavailable || !strings.Contains(got, "too many are open") {
 		t.Errorf("%s %q", r.Status, got)
 	}
 }
@@ -468,21 +469,21 @@ func TestNobodyLooks(t *testing.T) {
 	if s.refresh(sent); len(sent) != 0 {
 		t.Errorf("rendered for nobody: %v", sent)
 	}
-	c, err := s.live.join("", view{})
+	c, err := s.live.Join("", view{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	s.refresh(sent)
-	if got := string(<-c.queue); strings.Count(got, "<hx-partial") != 2 || strings.Count(got, "<article") != 4 {
+	if got := string(<-c.Queue); strings.Count(got, "<hx-partial") != 2 || strings.Count(got, "<article") != 4 {
 		t.Errorf("the first to look gets %s", got)
 	}
 	s.refresh(sent)
 	m.change(2, func(s *bench.Snapshot) { s.Name = "Another" })
 	s.refresh(sent)
-	if got := string(<-c.queue); strings.Count(got, "<hx-partial") != 1 || !strings.Contains(got, `id="station-s-3"`) {
+	if got := string(<-c.Queue); strings.Count(got, "<hx-partial") != 1 || !strings.Contains(got, `id="station-s-3"`) {
 		t.Errorf("one tile changed, and there comes %s", got)
 	}
-	s.live.leave(c)
+	s.live.Leave(c)
 	if s.refresh(sent); len(sent) != 0 {
 		t.Error("after the last has gone something is still taken as shown")
 	}
@@ -631,7 +632,7 @@ func BenchmarkRound40(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	if _, err := s.live.join("", view{}); err != nil {
+	if _, err := s.live.Join("", view{}); err != nil {
 		b.Fatal(err)
 	}
 	shown := shown{}

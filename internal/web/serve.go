@@ -85,7 +85,7 @@ func (s *Site) strict(next http.Handler, loopback map[string]bool) http.Handler 
 // would wait for them.
 func (s *Site) stop(ctx context.Context, srv *http.Server) error {
 	<-ctx.Done()
-	s.live.close()
+	s.live.Close()
 	within, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
 	defer cancel()
 	if err := srv.Shutdown(within); err != nil {

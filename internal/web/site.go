@@ -88,7 +88,7 @@ type Site struct {
 	o       Options
 	assets  string // changes with everything that the browser holds of us
 	news    news
-	live    hub
+	live    *hub
 	hellos  hellos
 	guarded bool // somebody finds out who makes each request
 }
@@ -107,7 +107,7 @@ func New(o Options) (*Site, error) {
 	if err != nil {
 		return nil, fmt.Errorf("web: %w", err)
 	}
-	return &Site{o: o, assets: tag, live: hub{clients: map[*client]struct{}{}}, guarded: guarded}, nil
+	return &Site{o: o, assets: tag, live: newHub(), guarded: guarded}, nil
 }
 
 // fingerprint stands for the version and everything embedded.
