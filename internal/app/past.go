@@ -10,6 +10,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -196,14 +197,16 @@ func (l *labeller) run(r *ledger.Run, now time.Time) chart.RunRow {
 
 // caseOf is the case that a station belonged to at last up to a moment: it may
 // be said while the run goes on. Zero: up to now.
-func (l *labeller) caseOf(station string, until time.Time) (number string) {
-	for _, c := range l.cases[station] {
-		if !until.IsZero() && c.At > until.UnixMilli() {
-			break
-		}
-		number = c.Number
+func (l *labeller) caseOf(station string, until time.Time) string {
+	said := l.cases[station]
+	n := len(said)
+	if !until.IsZero() {
+		n = sort.Search(n, func(i int) bool { return said[i].At > until.UnixMilli() })
 	}
-	return number
+	if n == 0 {
+		return ""
+	}
+	return said[n-1].Number
 }
 
 // Survival is how long the runs of the hook-up on a station stayed up.

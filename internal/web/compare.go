@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -49,7 +50,7 @@ func (s *Site) serveCompare(w http.ResponseWriter, r *http.Request) {
 	l := s.lookOf(r)
 	l.Title, l.Sheets, l.Scripts = "Two runs · "+l.Bench, []string{"chart.css", "station.css", "history.css"}, []string{"compare.js"}
 	p, code := Compare{Look: l}, http.StatusOK
-	ids := r.URL.Query()["run"]
+	ids := comparedIDs(r.URL.Query())
 	switch {
 	case s.o.Past == nil:
 		p.Trouble, code = "This bench keeps no ledger, so nothing is known of its runs: start it with --data FOLDER.", http.StatusNotFound
@@ -69,6 +70,14 @@ func (s *Site) serveCompare(w http.ResponseWriter, r *http.Request) {
 		p.Scripts = nil
 	}
 	s.serve(w, code, comparePage(&p))
+}
+
+// comparedIDs are the runs that a list ticked, or that an address names as a and b.
+func comparedIDs(v url.Values) []string {
+	if v.Has("a") || v.Has("b") {
+		return slices.DeleteFunc([]string{v.Get("a"), v.Get("b")}, func(id string) bool { return id == "" })
+	}
+	return v["run"]
 }
 
 // show lays out what is known of both.

@@ -141,9 +141,14 @@ func (f *Filter) query(zone *time.Location) (q chart.HistoryQuery, wrong []strin
 		}
 	}
 	if f.Show != showRuns && f.Show != showWatches {
-		wrong = append(wrong, fmt.Sprintf("Show: %.20q is neither %s nor %s.", f.Show, showRuns, showWatches))
+		wrong = append(wrong, fmt.Sprintf("Show: %.20q is neither %s nor %s. Choose one of the two.", f.Show, showRuns, showWatches))
 	} else if !slices.ContainsFunc(outcomesOf(f.Show), func(o Option) bool { return o.Value == f.Outcome }) {
-		wrong = append(wrong, fmt.Sprintf("Ended: %.20q is none of the list.", f.Outcome))
+		wrong = append(wrong, fmt.Sprintf("Ended: %.20q is none of the list. Choose one of it.", f.Outcome))
+	}
+	if f.cursor != "" {
+		if _, err := chart.ParseCursor(f.cursor); err != nil {
+			wrong = append(wrong, fmt.Sprintf("Page: %.20q is no place in the list. Press Show, and go on by Older.", f.cursor))
+		}
 	}
 	return q, wrong
 }

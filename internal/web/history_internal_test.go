@@ -75,6 +75,7 @@ func TestFilter(t *testing.T) {
 		"show=boards":                    {wrong: `Show: "boards"`},
 		"from=yesterday":                 {wrong: `From: "yesterday" is no day. Write it as 2026-03-31.`},
 		"from=2026-03-03&to=2026-03-02":  {wrong: "first day is after"},
+		"cursor=%3F":                     {wrong: `Page: "?" is no place in the list`},
 	} {
 		v, err := url.ParseQuery(address)
 		if err != nil {
