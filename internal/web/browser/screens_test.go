@@ -39,9 +39,8 @@ func TestScreenshots(t *testing.T) {
 		t.Skip("pictures are for people: run make screenshots")
 	}
 	must(t, os.MkdirAll(dir, 0o750))
-	p := newTab(t)
-	defer p.close()
 	for _, s := range screens(t) {
+		p := newTab(t)
 		for _, light := range []string{"day", "night"} {
 			p.features("prefers-color-scheme", map[string]string{"day": "light", "night": "dark"}[light])
 			if s.width < 600 {
@@ -57,7 +56,10 @@ func TestScreenshots(t *testing.T) {
 			p.take(file, &s)
 			t.Log(file)
 		}
+		p.close()
 	}
+	p := newTab(t)
+	defer p.close()
 	p.takeSilence(filepath.Join(dir, "wall-silent-1920-night.png"))
 }
 
