@@ -165,3 +165,81 @@ func BenchmarkHistory(b *testing.B) {
 		})
 	}
 }
+
+// What is said of two runs is true of the currents that were put in: the same
+// board twice, another board, and the first one that dropped in the 30th second.
+// It is the same from single readings and from the columns of a picture.
+func TestComparisonIsTrue(t *testing.T) {
+	const each, lasts = 100, 80 // s
+	currents := []func(s int) int64{
+		board(600_000, 300_000, lasts), board(600_000, 300_000, lasts), board(600_000, 150_000, lasts), board(600_000, 300_000, 30),
+	}
+	p := newPast(t, 100*time.Millisecond, time.Duration(each*len(currents))*time.Second, func(i int) int64 {
+		s := i / 10
+		return currents[s/each](s%each) + int64(i%3-1)*5_000
+	})
+	var events []bench.Event
+	for i, up := range []time.Duration{lasts, lasts, lasts, 30} {
+		at := pastStart.Add(time.Duration(i*each) * time.Second)
+		end := at.Add(up * time.Second)
+		events = append(
+			events,
+			bench.Event{Station: "s1", Type: bench.RunStarted, Time: at, Concluded: at, Count: uint64(2*i + 1)},
+			bench.Event{Station: "s1", Type: bench.RunDropped, Time: end, Concluded: end, Count: uint64(2*i + 2), Data: bench.EventData{Kind: bench.Died, Uptime: unit.Some(up * time.Second)}},
+		)
+	}
+	if err := p.l.Append(t.Context(), events); err != nil {
+		t.Fatal(err)
+	}
+	page, err := p.Runs(t.Context(), chart.HistoryQuery{})
+	if err != nil || len(page.Items) != len(currents) {
+		t.Fatal(len(page.Items), err)
+	}
+	slices.Reverse(page.Items)
+	for name, tt := range map[string]struct {
+		other        int
+		part, common int64 // ms; -1: they go together
+		mean         int64 // µA
+		here, there  int64
+	}{
+		"the same board": {other: 1, part: -1, common: 80_000},
+		"another board":  {other: 2, part: 20_000, common: 80_000, mean: 112_500, here: 300_000, there: 150_000},
+		"one dropped":    {other: 3, part: -1, common: 30_000},
+	} {
+		for _, points := range []int{2000, 200} {
+			t.Run(fmt.Sprint(name, " in ", points), func(t *testing.T) {
+				c, err := p.Compare(t.Context(), page.Items[0].ID, page.Items[tt.other].ID, points)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, ok := c.Apart()
+				near := func(what string, got, want, by int64) {
+					if got < want-by || got > want+by {
+						t.Errorf("%s is %d, want %d within %d", what, got, want, by)
+					}
+				}
+				if !ok {
+					t.Fatal("they cannot be compared")
+				}
+				near("the parting in ms", got.PartMS, tt.part, c.StepMS)
+				near("the common time in ms", got.CommonMS, tt.common, 2*max(c.StepMS, 100))
+				near("the mean difference", got.Mean, tt.mean, 10_000)
+				near("the current here", got.Here, tt.here, 50_000)
+				near("the current there", got.There, tt.there, 50_000)
+			})
+		}
+	}
+}
+
+// board draws more for 20 s, then less, until it drops.
+func board(start, then int64, drops int) func(s int) int64 {
+	return func(s int) int64 {
+		switch {
+		case s >= drops:
+			return 0
+		case s < 20:
+			return start
+		}
+		return then
+	}
+}
