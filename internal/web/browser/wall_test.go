@@ -43,7 +43,7 @@ func (p *tab) checkWall(name string, part float64) {
 	for _, cut := range run[[]string](p, cutOff) {
 		p.tb.Errorf("%s: %s", name, cut)
 	}
-	whole := matters + `.concat(".tile .wait > span", ".tile .window", ".tile .end b", ".tile .told > span", ".tile .trouble", ".tile .power span", ".tile .hands b", ".tile .uptime small")`
+	whole := matters + `.concat(".tile .wait > span", ".tile .window", ".tile .end b", ".tile .told > span", ".tile:not(:has(.power small)) .trouble", ".tile .power span", ".tile .hands b", ".tile .uptime small")`
 	if part == 0 { // names may end in an ellipsis, and windows give way
 		whole = matters + `.filter((s) => !s.endsWith("h2"))`
 	}
