@@ -2,6 +2,8 @@ package browser
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -51,6 +53,12 @@ func (p *tab) refusesAWrongPassword(url string) {
 	p.wait("the login", `location.pathname === "/login" && document.querySelector("input[type=password]")`)
 	p.login("kim", "not this")
 	p.wait("why not", `document.querySelector("[role=alert]")?.innerText.includes("wrong")`)
+	run[bool](p, axe(p.tb)+"; true")
+	p.checkAccess("login")
+	if d := os.Getenv("BENCHVIGIL_SCREENSHOTS"); d != "" {
+		p.take(filepath.Join(d, "login.png"), &screen{})
+	}
+	p.size(wide, high)
 	if name := run[string](p, `document.querySelector("input[autocomplete=username]").value`); name != "kim" {
 		p.tb.Errorf("after a wrong password the name is %q, want it kept", name)
 	}
