@@ -338,7 +338,14 @@ func (g *Guard) serve(w http.ResponseWriter, r *http.Request, who Who, next http
 	}
 	m := &meter{ResponseWriter: w}
 	r = r.WithContext(ctx)
+	outcome := "cut off: the log says why" // unless it comes to its end
+	defer func() { g.note(e, r, who, outcome) }()
 	next.ServeHTTP(m, r)
+	outcome = m.outcome()
+}
+
+// note puts what a request did into the trail.
+func (g *Guard) note(e *Entry, r *http.Request, who Who, outcome string) {
 	if !changesThings(r) && !downloads(r) || r.URL.Path == "/theme" {
 		return
 	}
@@ -348,7 +355,7 @@ func (g *Guard) serve(w http.ResponseWriter, r *http.Request, who Who, next http
 	if who.Local && e.Who == "" {
 		e.Who = short(r.PostForm.Get("by"))
 	}
-	e.At, e.Outcome = time.Now(), m.outcome()
+	e.At, e.Outcome = time.Now(), outcome
 	g.o.Audit(*e)
 }
 

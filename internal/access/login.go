@@ -4,25 +4,28 @@ import (
 	"bytes"
 	"context"
 	_ "embed"
-	"html/template"
 	"net/http"
 	"net/netip"
 	"strconv"
 	"strings"
 	"time"
 
+	"github.com/a-h/templ"
 	"github.com/alexedwards/argon2id"
 
 	"benchvigil/internal/logkey"
 )
 
-//go:embed login.html
-var loginText string
-
-var loginPage = template.Must(template.New("login").Parse(loginText))
-
 type loginForm struct {
 	Bench, Name, To, Wrong, Who string
+}
+
+// described points from a field to what is wrong.
+func (f *loginForm) described() templ.Attributes {
+	if f.Wrong == "" {
+		return nil
+	}
+	return templ.Attributes{"aria-describedby": "wrong"}
 }
 
 func (g *Guard) showLogin(w http.ResponseWriter, r *http.Request) {
@@ -36,7 +39,7 @@ func (g *Guard) showLogin(w http.ResponseWriter, r *http.Request) {
 func (g *Guard) writeLogin(w http.ResponseWriter, status int, f loginForm) {
 	f.Bench = g.o.Bench
 	var b bytes.Buffer
-	if err := loginPage.Execute(&b, f); err != nil {
+	if err := loginPage(&f).Render(context.Background(), &b); err != nil {
 		g.o.Logger.Error("the login cannot be shown", logkey.Err(err))
 		status = http.StatusInternalServerError
 	}

@@ -67,9 +67,8 @@ func (s *Site) Run(ctx context.Context) error {
 // refresh sends every view what changed in it. While nobody looks at one there
 // is nothing to render, and nothing is known of what the next one will see.
 func (s *Site) refresh(sent map[view]shown) {
-	s.hellos.forget()
-	defer s.hellos.forget() // one that was rendered before what was just sent lacks that
 	l, views := s.look(), s.live.Views()
+	s.hellos.renew(&l)
 	maps.DeleteFunc(sent, func(v view, _ shown) bool { return !views[v] })
 	for v := range views {
 		if sent[v] == nil {
@@ -172,7 +171,7 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	// All is rendered after joining: what changes meanwhile is queued.
-	for update := s.hellos.of(c.View, s.hello); ; {
+	for update := s.hello(c.View); ; {
 		if err := write(w, update); err != nil {
 			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.Drop(c) {
 				s.logSlow(c)
@@ -191,37 +190,41 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// hellos are how the streams of a view begin, until the next refresh: after a
-// break all walls come back at once.
+// hellos are how the streams of a view begin. They show what the last refresh saw,
+// for the next one sends only what differs from that; and each is rendered once,
+// for after a break all walls come back at once.
 type hellos struct {
 	mu   sync.Mutex
+	last *Look // nil before the first refresh
 	made map[view][]byte
 }
 
-func (h *hellos) forget() {
+// renew is called before what a refresh saw is sent: whoever joined too late for
+// that begins with it, and whoever gets it twice sees no difference.
+func (h *hellos) renew(l *Look) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	clear(h.made)
-}
-
-// of gives the one of a view, which one caller makes while the others wait.
-func (h *hellos) of(v view, render func(view) []byte) []byte {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.made[v] == nil {
-		if h.made == nil {
-			h.made = map[view][]byte{}
-		}
-		h.made[v] = render(v)
-	}
-	return h.made[v]
+	h.last, h.made = l, map[view][]byte{}
 }
 
 // hello is how every stream begins.
 func (s *Site) hello(v view) []byte {
-	l := s.look()
+	h := &s.hellos
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.last == nil {
+		l := s.look()
+		return s.begin(v, &l)
+	}
+	if h.made[v] == nil {
+		h.made[v] = s.begin(v, h.last)
+	}
+	return h.made[v]
+}
+
+func (s *Site) begin(v view, l *Look) []byte {
 	out := append([]byte(retryAfter), event("hello", []byte(s.assets))...)
-	out = append(out, s.swap(v.whole(&l))...)
+	out = append(out, s.swap(v.whole(l))...)
 	return append(out, event("time", []byte(l.Now))...)
 }
 

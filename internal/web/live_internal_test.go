@@ -2,6 +2,7 @@ package web
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -653,4 +654,26 @@ func BenchmarkRound40(b *testing.B) {
 			s.changes(&f, view{}, shown)
 		}
 	})
+}
+
+// What changes between two refreshes and back is told by neither: a stream that
+// begins in between must not show it for ever.
+func TestHelloIsWhatTheRefreshSaw(t *testing.T) {
+	now := running()
+	o := options(t)
+	o.Snapshots = func() []bench.Snapshot { return []bench.Snapshot{now} }
+	s, sent := newSite(t, o), map[view]shown{}
+	if _, err := s.live.Join("elsewhere", view{}); err != nil {
+		t.Fatal(err)
+	}
+	s.refresh(sent)
+	was := s.hello(view{})
+	now.Mode = bench.Off
+	if got := s.hello(view{}); !bytes.Equal(got, was) {
+		t.Error("it begins with what no refresh has seen")
+	}
+	s.refresh(sent)
+	if got := s.hello(view{}); bytes.Equal(got, was) {
+		t.Error("it begins with what the refresh before saw")
+	}
 }
