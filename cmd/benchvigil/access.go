@@ -59,6 +59,9 @@ func newUserAdd() *cobra.Command {
 			if err := app.CheckAccess(args[0], role); err != nil {
 				return misused(c, "%v", err)
 			}
+			if err := app.DataThere(data); err != nil {
+				return err
+			}
 			password, err := askPassword(c.InOrStdin(), c.ErrOrStderr())
 			if err != nil {
 				return misused(c, "%v", err)
@@ -114,6 +117,9 @@ func newKeyAdd(what string) *cobra.Command {
 			if err := app.CheckAccess(args[0], role); err != nil {
 				return misused(c, "%v", err)
 			}
+			if what == "link" && address == "" {
+				return misused(c, "--address is missing: how the wall reaches the bench, such as https://bench.local:8420")
+			}
 			token, err := app.AddKey(data, what, args[0], role, time.Now())
 			if err != nil {
 				return err
@@ -127,7 +133,7 @@ func newKeyAdd(what string) *cobra.Command {
 	}
 	dataFlag(c, &data)
 	if what == "link" {
-		c.Flags().StringVar(&address, "address", "https://HOST:8420", "`address` of the pages, as the wall reaches them")
+		c.Flags().StringVar(&address, "address", "", "`address` of the pages as the wall reaches them, such as https://bench.local:8420")
 	} else {
 		c.Flags().StringVar(&role, "role", "view", "`role`: view or work")
 	}
@@ -161,13 +167,17 @@ func accessList(what string) *cobra.Command {
 func accessRemove(what, word string) *cobra.Command {
 	var data string
 	c := &cobra.Command{
-		Use: word + " NAME", Short: "Take one away", Long: word + " takes one away. What it has open ends within half a minute.",
+		Use: word + " NAME", Short: "Take one away", Long: word + " takes one away. What it has open ends within two seconds.",
 		Example: "  benchvigil access " + what + " " + word + " NAME", Args: exactly("NAME"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if err := needData(c, &data); err != nil {
 				return err
 			}
-			return app.RemoveAccess(data, what, args[0])
+			if err := app.RemoveAccess(data, what, args[0]); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintf(c.OutOrStdout(), "%s: no %s any more.\n", args[0], what)
+			return err
 		},
 	}
 	dataFlag(c, &data)

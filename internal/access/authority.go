@@ -37,7 +37,7 @@ func MakeCertificate(dir string, names []string, addresses []net.IP, now time.Ti
 	if len(names)+len(addresses) == 0 {
 		return ErrNames
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(dir, 0o711); err != nil { // the service goes through it to its own files
 		return err
 	}
 	ca, caKey, err := authority(dir, names, addresses, now)

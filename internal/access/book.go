@@ -75,8 +75,11 @@ func ParseRole(text string) (Role, error) {
 
 // Hash proves a password.
 func Hash(password string) (string, error) {
-	if len(password) < leastPassword || len(password) > mostPassword {
-		return "", fmt.Errorf("a password has %d to %d bytes", leastPassword, mostPassword)
+	switch {
+	case len(password) < leastPassword:
+		return "", fmt.Errorf("this password is too short: give it at least %d letters, such as four words", leastPassword)
+	case len(password) > mostPassword:
+		return "", fmt.Errorf("this password is too long: %d letters at most", mostPassword)
 	}
 	return argon2id.CreateHash(password, cost)
 }

@@ -291,7 +291,7 @@ func (g *Guard) Wrap(next http.Handler) http.Handler {
 		case !ok, who.Wall && !ofWall(r):
 			g.stranger(w, r)
 		case changesThings(r) && !who.Works():
-			g.deny(w, r, who, http.StatusForbidden, "You may look at this bench, but change nothing on it. Log in as somebody who works on it.")
+			g.deny(w, r, who, http.StatusForbidden, "You may look at this bench, but change nothing on it. Log in as somebody who works on it, or ask with a token of role work.")
 		default:
 			g.serve(w, r, who, next)
 		}

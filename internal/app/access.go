@@ -173,13 +173,8 @@ func needLogin(data string) error {
 // ChangeAccess changes who may log in, also while a watch runs: it follows
 // within a second. The book stays the folder's owner's.
 func ChangeAccess(data string, change func(*access.Book) error) error {
-	switch info, err := os.Stat(data); {
-	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: there is no folder %s yet: it is the one that benchvigil run --data names; start that once, or make the folder", ErrCommand, data)
-	case err != nil:
-		return fmt.Errorf("%w: the data folder: %w", ErrCommand, err)
-	case !info.IsDir():
-		return fmt.Errorf("%w: %s is no folder: name the one that benchvigil run --data names", ErrCommand, data)
+	if err := DataThere(data); err != nil {
+		return err
 	}
 	path := filepath.Join(data, access.BookFile)
 	if err := access.ChangeBook(path, change); err != nil {
@@ -188,8 +183,24 @@ func ChangeAccess(data string, change func(*access.Book) error) error {
 	return likeFolder(data, path)
 }
 
+// DataThere says what is wrong with a data folder.
+func DataThere(data string) error {
+	switch info, err := os.Stat(data); {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%w: there is no folder %s yet: it is the one that benchvigil run --data names; start that once, or make the folder", ErrCommand, data)
+	case err != nil:
+		return fmt.Errorf("%w: the data folder: %w", ErrCommand, err)
+	case !info.IsDir():
+		return fmt.Errorf("%w: %s is no folder: name the one that benchvigil run --data names", ErrCommand, data)
+	}
+	return nil
+}
+
 // ReadAccess reads who may log in.
 func ReadAccess(data string) (access.Book, error) {
+	if err := DataThere(data); err != nil {
+		return access.Book{}, err
+	}
 	b, err := access.ReadBook(filepath.Join(data, access.BookFile))
 	if err != nil {
 		err = fmt.Errorf("%w: %w", ErrUnreadable, err)

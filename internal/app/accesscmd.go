@@ -3,6 +3,7 @@ package app
 import (
 	"fmt"
 	"net"
+	"path/filepath"
 	"time"
 
 	"benchvigil/internal/access"
@@ -75,8 +76,10 @@ func ListAccess(data, what string) (rows [][]string, err error) {
 
 // MakeCertificate makes a certificate for a bench in a folder.
 func MakeCertificate(dir string, names []string, addresses []net.IP, now time.Time) error {
+	files := []string{filepath.Join(dir, access.LeafFile), filepath.Join(dir, access.LeafKeyFile)}
+	keep := ownersOf(files, serviceFolder)
 	if err := access.MakeCertificate(dir, names, addresses, now); err != nil {
 		return fmt.Errorf("%w: make a certificate: %w", ErrCommand, err)
 	}
-	return nil
+	return keep()
 }

@@ -94,6 +94,9 @@ func accessOf(c config.Config, folder string) *checkup.Access {
 		out.Problem = err
 		return out
 	}
+	if os.Geteuid() == 0 {
+		out.Problem = errors.Join(serviceReads(serviceFolder, c.TLS.Certificate), serviceReads(serviceFolder, c.TLS.Key))
+	}
 	out.Ends, out.Names = proof.Ends(), slices.Sorted(maps.Keys(proof.Names()))
 	return out
 }
