@@ -92,8 +92,19 @@ function sure(button, name) {
   return false;
 }
 
-// send sends a form as it is, signed, and shows what comes back.
+// send sends a form as it is, signed, and shows what comes back. While one is
+// under way another press of the same is none; the button is not disabled for
+// that, which would take the focus away from it.
+const underWay = new WeakSet();
+
 async function send(form, button) {
+  if (underWay.has(form)) return;
+  underWay.add(form);
+  await act(form, button);
+  underWay.delete(form);
+}
+
+async function act(form, button) {
   const by = await signature();
   if (by === undefined) return say("Nothing was done");
   acted = performance.now();
@@ -101,7 +112,6 @@ async function send(form, button) {
   fields.set(button.name, button.value);
   if (by) fields.set("by", by);
   if (button.value === "stop") fields.set("sure", "1"); // tapped twice
-  button.disabled = true;
   try {
     const r = await fetch(form.action, {
       method: "POST",
@@ -113,7 +123,6 @@ async function send(form, button) {
   } catch {
     show("The bench computer does not answer, so this may not have been done. Look at what stands there, then try again.", true);
   }
-  button.disabled = false;
 }
 
 let hide;
