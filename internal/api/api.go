@@ -13,7 +13,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"mime"
@@ -27,6 +26,7 @@ import (
 
 	"benchvigil/internal/access"
 	"benchvigil/internal/bench"
+	"benchvigil/internal/fan"
 	"benchvigil/internal/logkey"
 )
 
@@ -244,9 +244,8 @@ func (a *api) follow(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	w.Header().Set("Content-Type", "application/jsonl")
 	w.Header().Set("Cache-Control", "no-store")
-	rc := http.NewResponseController(w)
 	for _, line := range first {
-		if writeLine(w, rc, line) != nil {
+		if fan.Write(w, append(line, '\n'), writeWithin) != nil {
 			return
 		}
 	}
@@ -256,7 +255,7 @@ func (a *api) follow(w http.ResponseWriter, r *http.Request) {
 			if !ok {
 				return
 			}
-			if writeLine(w, rc, line) != nil {
+			if fan.Write(w, append(line, '\n'), writeWithin) != nil {
 				return
 			}
 		case <-r.Context().Done():
@@ -267,16 +266,6 @@ func (a *api) follow(w http.ResponseWriter, r *http.Request) {
 
 // writeWithin is how long a client may take for one line.
 const writeWithin = 5 * time.Second
-
-func writeLine(w io.Writer, rc *http.ResponseController, line []byte) error {
-	if err := rc.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-		return err
-	}
-	if _, err := w.Write(append(line, '\n')); err != nil {
-		return err
-	}
-	return rc.Flush()
-}
 
 func write(w http.ResponseWriter, code int, v any) {
 	w.Header().Set("Content-Type", "application/json")

@@ -259,7 +259,7 @@ func (s *Stream) serve(w http.ResponseWriter, r *http.Request) {
 
 // begin sends what was missed, and what stands. What comes meanwhile is queued.
 func (s *Stream) begin(w http.ResponseWriter, r *http.Request, b *beginning) error {
-	if err := push(w, []byte(streamRetries)); err != nil {
+	if err := fan.Write(w, []byte(streamRetries), writeWithin); err != nil {
 		return err
 	}
 	for from := b.from; from < b.to; {
@@ -271,7 +271,7 @@ func (s *Stream) begin(w http.ResponseWriter, r *http.Request, b *beginning) err
 			return err
 		}
 	}
-	return push(w, b.now)
+	return fan.Write(w, b.now, writeWithin)
 }
 
 // missed sends a part of what was missed, and returns up to where that is all.
@@ -293,7 +293,7 @@ func missed(w http.ResponseWriter, b *beginning, from int64, told []chart.Happen
 	if len(told) < mostAtOnce {
 		from = b.to
 	}
-	return from, push(w, out.Bytes())
+	return from, fan.Write(w, out.Bytes(), writeWithin)
 }
 
 // goOn sends what comes, and signs of life, until the client or the hub ends it.
@@ -306,30 +306,18 @@ func (s *Stream) goOn(w http.ResponseWriter, r *http.Request, c *fan.Client[stri
 			if !open {
 				return nil
 			}
-			if err := push(w, m); err != nil {
+			if err := fan.Write(w, m, writeWithin); err != nil {
 				return err
 			}
 			beat.Reset(streamBeat)
 		case <-beat.C:
-			if err := push(w, []byte(": still here\n\n")); err != nil {
+			if err := fan.Write(w, []byte(": still here\n\n"), writeWithin); err != nil {
 				return err
 			}
 		case <-r.Context().Done(): // it went away, or may not look any more
 			return nil
 		}
 	}
-}
-
-// push sends at once, and gives up on a client that takes nothing.
-func push(w http.ResponseWriter, b []byte) error {
-	rc := http.NewResponseController(w)
-	if err := rc.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-		return err
-	}
-	if _, err := w.Write(b); err != nil {
-		return err
-	}
-	return rc.Flush()
 }
 
 // addStream serves the stream.

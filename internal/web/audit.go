@@ -111,13 +111,7 @@ func actsOf(v url.Values) Acts {
 
 // encode is the filter in an address, without what is empty.
 func (f *Acts) encode(before string) string {
-	v := url.Values{}
-	for name, value := range map[string]string{"who": f.Who, "station": f.Station, "from": f.From, "to": f.To, "before": before} {
-		if value != "" {
-			v.Set(name, value)
-		}
-	}
-	return v.Encode()
+	return encode(map[string]string{"who": f.Who, "station": f.Station, "from": f.From, "to": f.To, "before": before})
 }
 
 // query is what the ledger is asked, and what is wrong with the filter.

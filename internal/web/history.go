@@ -113,10 +113,14 @@ func filterOf(v url.Values) Filter {
 
 // encode is the filter in an address, without what is empty.
 func (f *Filter) encode(cursor string) string {
-	v := url.Values{}
-	for name, value := range map[string]string{
+	return encode(map[string]string{
 		"show": f.Show, "station": f.Station, "case": f.Case, "outcome": f.Outcome, "from": f.From, "to": f.To, "cursor": cursor,
-	} {
+	})
+}
+
+func encode(fields map[string]string) string {
+	v := url.Values{}
+	for name, value := range fields {
 		if value != "" {
 			v.Set(name, value)
 		}

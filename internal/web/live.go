@@ -172,7 +172,7 @@ func (s *Site) serveLive(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "no-store")
 	// All is rendered after joining: what changes meanwhile is queued.
 	for update := s.hello(c.View); ; {
-		if err := write(w, update); err != nil {
+		if err := fan.Write(w, update, writeWithin); err != nil {
 			if errors.Is(err, os.ErrDeadlineExceeded) && s.live.Drop(c) {
 				s.logSlow(c)
 			}
@@ -226,17 +226,4 @@ func (s *Site) begin(v view, l *Look) []byte {
 	out := append([]byte(retryAfter), event("hello", []byte(s.assets))...)
 	out = append(out, s.swap(v.whole(l))...)
 	return append(out, event("time", []byte(l.Now))...)
-}
-
-// write sends at once, and gives up on a client that takes nothing. The
-// deadline also replaces the server's own, which would end every stream.
-func write(w http.ResponseWriter, b []byte) error {
-	rc := http.NewResponseController(w)
-	if err := rc.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
-		return err
-	}
-	if _, err := w.Write(b); err != nil {
-		return err
-	}
-	return rc.Flush()
 }
